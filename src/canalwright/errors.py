@@ -1,0 +1,277 @@
+"""The error tree: what is wrong, the value received, what is allowed and by whom, what to do.
+
+::
+
+    CanalwrightError                exit code 1, never raised itself
+    ├── UsageError                  2  the command or call is put wrongly
+    │   └── UnknownName             2  an instrument, canal or option nobody knows
+    ├── BadInput                    3  the data cannot be used as they are
+    │   ├── OutOfRange              3  a number outside what is physically possible
+    │   ├── QuestionedUnit          3  a number that only makes sense in another unit
+    │   ├── MalformedText           3  a point, a list or a quantity that cannot be read
+    │   ├── UnreadableFile          3  missing, truncated, or not what its name says
+    │   ├── MissingSpacing          3  an image without a trustworthy voxel size
+    │   ├── NotInVolume             3  a point that lies outside the image
+    │   └── NotACanal               3  no canal can be followed between two points
+    └── NoFeasiblePlan              4  every sequence breaks a limit
+
+A leaf builds its sentence from its fields, so that command line, page and JSON show the same text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, ClassVar
+
+__all__ = [
+    "BadInput",
+    "CanalwrightError",
+    "MalformedText",
+    "MissingSpacing",
+    "NoFeasiblePlan",
+    "NotACanal",
+    "NotInVolume",
+    "OutOfRange",
+    "QuestionedUnit",
+    "UnknownName",
+    "UnreadableFile",
+    "UsageError",
+]
+
+
+class CanalwrightError(Exception):
+    """Base of every error this package raises on purpose.
+
+    Attributes
+    ----------
+    exit_code : int
+        What the command line ends with.
+    """
+
+    exit_code: ClassVar[int] = 1
+
+    def sentence(self) -> str:
+        """Return the whole message as one line of text."""
+        return " ".join(super().__str__().split())
+
+    def __str__(self) -> str:
+        return self.sentence()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Keyword-only fields do not survive the default pickling that process pools rely on.
+        return _rebuild, (type(self), self.args, dict(self.__dict__))
+
+
+def _rebuild(
+    kind: type[CanalwrightError], args: tuple[Any, ...], state: dict[str, Any]
+) -> CanalwrightError:
+    error = kind.__new__(kind)
+    error.args = args
+    error.__dict__.update(state)
+    return error
+
+
+class UsageError(CanalwrightError):
+    """A command or call that is put wrongly."""
+
+    exit_code = 2
+
+
+class BadInput(CanalwrightError):
+    """Data that cannot be used as they are; nothing was written."""
+
+    exit_code = 3
+
+
+@dataclass(kw_only=True, eq=False)
+class UnknownName(UsageError):
+    """A name that is not in the list of known ones."""
+
+    kind: str
+    got: str
+    known: tuple[str, ...]
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        shown = ", ".join(self.known[:12]) + (", …" if len(self.known) > 12 else "")
+        return _join(f"There is no {self.kind} called {self.got!r}; known: {shown}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
+class OutOfRange(BadInput):
+    """A number outside what is possible or allowed."""
+
+    name: str
+    got: float
+    unit: str
+    allowed: tuple[float | None, float | None]
+    source: str = ""
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        by = f" ({self.source})" if self.source else ""
+        return _join(
+            f"{_capital(self.name)} is {_number(self.got)}{_unit(self.unit)}; "
+            f"allowed: {_interval(self.allowed, self.unit)}{by}.",
+            self.hint,
+        )
+
+
+@dataclass(kw_only=True, eq=False)
+class QuestionedUnit(BadInput):
+    """A quantity that makes sense only in another unit than the one given."""
+
+    name: str
+    got: str
+    meant: str
+    reason: str
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return f"{_capital(self.name)} {self.got}: {self.reason} Did you mean {self.meant}?"
+
+
+@dataclass(kw_only=True, eq=False)
+class MalformedText(BadInput):
+    """Text that cannot be read as what it should be."""
+
+    name: str
+    got: str
+    expected: str
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return _join(f"{_capital(self.name)} {self.got!r} is not {self.expected}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
+class UnreadableFile(BadInput):
+    """A file that is missing, truncated or not what it should be."""
+
+    path: str
+    problem: str
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return _join(f"{self.path}: {self.problem}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
+class MissingSpacing(BadInput):
+    """An image whose voxel size cannot be trusted."""
+
+    path: str
+    reason: str
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return (
+            f"{self.path}: {self.reason}, so no length can be stated in millimeters; "
+            "give the voxel size in mm as --spacing z,y,x (for example "
+            "--spacing 0.125,0.125,0.125) if you know it from the scanner's record."
+        )
+
+
+@dataclass(kw_only=True, eq=False)
+class NotInVolume(BadInput):
+    """A point outside the image."""
+
+    name: str
+    point_mm: tuple[float, float, float]
+    low_mm: tuple[float, float, float]
+    high_mm: tuple[float, float, float]
+
+    def sentence(self) -> str:
+        """Return the message."""
+        spans = ", ".join(
+            f"{axis} {low:.1f} to {high:.1f}"
+            for axis, low, high in zip("xyz", self.low_mm, self.high_mm, strict=True)
+        )
+        return (
+            f"{_capital(self.name)} {_point(self.point_mm)} mm lies outside the volume "
+            f"({spans} mm); give x,y,z in mm, in that order."
+        )
+
+
+@dataclass(kw_only=True, eq=False)
+class NotACanal(BadInput):
+    """Two points between which no canal can be followed."""
+
+    name: str
+    problem: str
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return _join(f"Canal {self.name!r}: {self.problem}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
+class NoFeasiblePlan(CanalwrightError):
+    """Every sequence from this tray breaks a limit.
+
+    Attributes
+    ----------
+    target : str
+        What was asked for.
+    binding : tuple of str
+        The constraints that stand in the way, one sentence each.
+    nearest : str
+        The nearest target that can be reached, or the empty string.
+    """
+
+    exit_code: ClassVar[int] = 4
+
+    target: str
+    binding: tuple[str, ...]
+    nearest: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        why = "; ".join(self.binding) or "no instrument in the tray reaches it"
+        near = f" Nearest target within the limits: {self.nearest}." if self.nearest else ""
+        return f"No sequence reaches {self.target} within the limits: {why}.{near}"
+
+
+def field_values(error: CanalwrightError) -> dict[str, Any]:
+    """Return the fields of a leaf for JSON, or an empty mapping for plain errors."""
+    try:
+        names = [f.name for f in fields(error)]  # type: ignore[arg-type]
+    except TypeError:
+        return {}
+    return {name: getattr(error, name) for name in names}
+
+
+def _join(first: str, hint: str) -> str:
+    return f"{first} {hint}".rstrip()
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
+
+
+def _number(value: float) -> str:
+    return f"{value:.4g}"
+
+
+def _unit(unit: str) -> str:
+    return f" {unit}" if unit else ""
+
+
+def _interval(allowed: tuple[float | None, float | None], unit: str) -> str:
+    low, high = allowed
+    if low is None and high is None:
+        return "any"
+    if low is None:
+        return f"at most {_number(high or 0.0)}{_unit(unit)}"
+    if high is None:
+        return f"at least {_number(low)}{_unit(unit)}"
+    return f"{_number(low)} to {_number(high)}{_unit(unit)}"
+
+
+def _point(point_mm: tuple[float, float, float]) -> str:
+    return "({:.2f}, {:.2f}, {:.2f})".format(*point_mm)

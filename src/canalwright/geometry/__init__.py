@@ -1,0 +1,1 @@
+"""Curves, frames, polar sections and frusta: arrays in, arrays out."""

@@ -1,0 +1,1 @@
+"""Root canal instruments, station by station."""
