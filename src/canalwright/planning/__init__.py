@@ -1,0 +1,1 @@
+"""Targets, limits and the search for sequences, with reasons."""

@@ -1,0 +1,1 @@
+"""The canal as it now is, and what one pass of an instrument does to it."""
