@@ -1,0 +1,108 @@
+"""Parameters of the load models: every one graded by its evidence and open to change."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.instrument import Alloy
+from canalwright.mechanics.fatigue import strain_coefficient
+
+__all__ = ["DEFAULT_LOAD_PARAMETERS", "LoadParameters"]
+
+_VON_MISES: Final = 3.0**-0.5
+
+
+@dataclass(frozen=True, slots=True)
+class LoadParameters:
+    """What the load models need to know beside geometry.
+
+    Attributes
+    ----------
+    specific_cutting_energy_j_per_mm3 : Graded
+        Energy to turn a volume of dentin into chips; 1 J/mm³ is 1000 N·mm per mm³.
+    friction_coefficient : Graded
+        Instrument on dentin.
+    steel_shear_strength_mpa, niti_shear_strength_mpa, heat_treated_shear_strength_mpa : Graded
+        Shear stress that a whole section can carry before it twists off.
+    fatigue_exponent : Graded
+        Exponent c of the strain-life law ε = ε_f′ N^c, below 0.
+    fatigue_coefficient : Graded or None
+        Coefficient ε_f′ of that law; None until a test point is given, never guessed.
+    """
+
+    specific_cutting_energy_j_per_mm3: Graded = Graded(
+        1.0,
+        "J/mm³",
+        Evidence.ASSUMED,
+        note="no measurement found; 0.5 to 3 is plausible (1 to 3 times the hardness)",
+    )
+    friction_coefficient: Graded = Graded(
+        0.2,
+        "",
+        Evidence.ASSUMED,
+        note="nickel-titanium on dentin: no measurement found; 0.1 to 0.4 is plausible",
+    )
+    steel_shear_strength_mpa: Graded = Graded(
+        837.0,
+        "MPa",
+        Evidence.MEMORY,
+        note="makes a square size 25/.02 just reach the least torque of the standard "
+        "(value from memory) at 3 mm; 1450 MPa ÷ √3",
+    )
+    niti_shear_strength_mpa: Graded = Graded(
+        round(1300.0 * _VON_MISES, 0),
+        "MPa",
+        Evidence.MEMORY,
+        source="duerig1990",
+        note="tensile strength 1100 to 1500 MPa from memory, ÷ √3",
+    )
+    heat_treated_shear_strength_mpa: Graded = Graded(
+        round(1300.0 * _VON_MISES, 0),
+        "MPa",
+        Evidence.ASSUMED,
+        note="taken as for superelastic wire: tensile strength hardly depends on the phase",
+    )
+    fatigue_exponent: Graded = Graded(
+        -0.5,
+        "",
+        Evidence.PUBLISHED,
+        source="cheung2007",
+        note="published range −0.40 (seen) to −0.56 (from memory)",
+    )
+    fatigue_coefficient: Graded | None = None
+
+    def shear_strength_mpa(self, alloy: Alloy) -> Graded:
+        """Return the shear strength of an alloy class."""
+        return {
+            Alloy.STAINLESS: self.steel_shear_strength_mpa,
+            Alloy.NITI_SUPERELASTIC: self.niti_shear_strength_mpa,
+            Alloy.NITI_HEAT_TREATED: self.heat_treated_shear_strength_mpa,
+        }[alloy]
+
+    def with_fatigue_test(
+        self, strain: float, cycles: float, *, evidence: Evidence = Evidence.MEASURED
+    ) -> LoadParameters:
+        """Return parameters whose strain-life law goes through one test point.
+
+        Parameters
+        ----------
+        strain : float
+            Surface strain of the test as a ratio (0.04 is 4 %).
+        cycles : float
+            Turns to fracture at that strain.
+        evidence : Evidence
+            Origin of the test point.
+
+        Raises
+        ------
+        OutOfRange
+            If the strain is not in (0, 0.2) or the cycles are below 1.
+        """
+        value = strain_coefficient(strain, cycles, self.fatigue_exponent.value)
+        note = f"through {cycles:g} cycles at {100 * strain:g} % strain"
+        return replace(self, fatigue_coefficient=Graded(value, "", evidence, note=note))
+
+
+DEFAULT_LOAD_PARAMETERS: Final = LoadParameters()
