@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from canalwright.errors import OutOfRange
-from canalwright.evidence import Graded
+from canalwright.evidence import Evidence, Graded
 
-__all__ = ["Alloy", "Instrument", "Kind", "SectionShape"]
+__all__ = ["Alloy", "FieldOrigin", "Instrument", "Kind", "SectionShape"]
 
 Floats = NDArray[np.float64]
 
@@ -44,6 +44,27 @@ class SectionShape(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class FieldOrigin:
+    """Where some fields of an instrument come from.
+
+    Attributes
+    ----------
+    fields : tuple of str
+        Names of fields of `Instrument`.
+    evidence : Evidence
+    source : str
+        Key of the bibliography; empty where there is none.
+    note : str
+        What a reader should know.
+    """
+
+    fields: tuple[str, ...]
+    evidence: Evidence
+    source: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Instrument:
     """One instrument.
 
@@ -69,6 +90,8 @@ class Instrument:
         Speed and torque limit with their origin; None for hand instruments or where unknown.
     assumed : tuple of str
         Names of fields that nobody stated.
+    origins : tuple of FieldOrigin
+        Where stated fields come from; a field in no origin was stated by the user.
 
     Raises
     ------
@@ -91,6 +114,7 @@ class Instrument:
     rated_speed_rpm: Graded | None = None
     rated_torque_ncm: Graded | None = None
     assumed: tuple[str, ...] = ()
+    origins: tuple[FieldOrigin, ...] = ()
 
     def __post_init__(self) -> None:
         _check_stations(self)
