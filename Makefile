@@ -1,0 +1,65 @@
+# Everything here needs python3 (3.11 or newer), pip and make; the rest is installed into .venv.
+.DEFAULT_GOAL := help
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+UV_VERSION := 0.13.9
+OUT ?= demo-output
+PORT ?= 8484
+
+export UV_PROJECT_ENVIRONMENT := $(VENV)
+# Large wheels on a slow line: wait rather than fail.
+export UV_HTTP_TIMEOUT ?= 180
+
+.PHONY: help
+help: ## Show this list
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F':.*## ' '{printf "  make %-8s %s\n", $$1, $$2}'
+
+$(BIN)/uv:
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet "uv==$(UV_VERSION)"
+
+$(VENV)/.run-ready: pyproject.toml uv.lock | $(BIN)/uv
+	$(BIN)/uv sync --frozen --inexact --quiet
+	@touch $@
+
+$(VENV)/.dev-ready: pyproject.toml uv.lock | $(BIN)/uv
+	$(BIN)/uv sync --frozen --inexact --all-extras --quiet
+	@touch $@ $(VENV)/.run-ready
+
+.PHONY: demo
+demo: $(VENV)/.run-ready ## Run the main job on an invented tooth: scan, canals, plan, PDF, pictures
+	$(BIN)/canalwright demo --out $(OUT)
+
+.PHONY: test
+test: $(VENV)/.dev-ready ## Pass the tests
+	$(BIN)/python -m pytest
+
+.PHONY: check
+check: $(VENV)/.dev-ready ## Check format, lint, types, import contracts, units in names, docs
+	$(BIN)/ruff format --check
+	$(BIN)/ruff check
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-logo
+	$(BIN)/python tools/unit_suffixes.py src
+	$(BIN)/python tools/module_sizes.py src
+
+.PHONY: docs
+docs: $(VENV)/.dev-ready ## Build the documentation into docs/_build/html
+	$(BIN)/python tools/build_validation_page.py
+	$(BIN)/sphinx-build -q -W --keep-going -b html docs docs/_build/html
+
+.PHONY: serve
+serve: $(VENV)/.run-ready ## Open the workbench in the browser
+	$(BIN)/uv sync --frozen --inexact --extra web --quiet
+	$(BIN)/canalwright serve --port $(PORT)
+
+.PHONY: bench
+bench: $(VENV)/.dev-ready ## Measure speed and accuracy against general libraries
+	$(BIN)/python -m pytest benchmarks --benchmark-only -q
+
+.PHONY: clean
+clean: ## Remove the environment, caches and everything built
+	rm -rf $(VENV) demo-output docs/_build docs/_generated .mypy_cache .ruff_cache .pytest_cache .hypothesis .benchmarks
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +

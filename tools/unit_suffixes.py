@@ -1,0 +1,84 @@
+"""Check that every numeric name that speaks of a physical quantity also says its unit.
+
+A parameter, field, property or function whose annotation is numeric and whose name contains a
+quantity word (``diameter``, ``torque`` …) must contain a unit (``_mm``, ``_ncm``, ``_deg`` …) or a
+word that says it has none (``_share``, ``_index`` …).
+
+Usage: ``python tools/unit_suffixes.py src``; exits 1 and lists the places if a name lacks one.
+"""
+
+from __future__ import annotations
+
+import ast
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+QUANTITIES = frozenset(
+    "angle area circumference curvature deflection depth diameter displacement distance energy "
+    "force height length level modulus moment offset perimeter power pressure radius spacing "
+    "speed station stiffness strength stress taper temperature thickness torque torsion voltage "
+    "volume wavelength weight width".split()
+)
+UNITS = frozenset(
+    "mm mm2 mm3 mm4 um px ncm nmm nm rpm deg rad mpa gpa kpa s ms min n hz percent kg g ml c k j "
+    "hu gf kgf per".split()
+)
+UNITLESS = frozenset(
+    "count fraction index indices ratio share number factor voxel voxels sigma sigmas rank steps "
+    "name names text key keys weights".split()
+)
+NUMERIC = frozenset(
+    "float int complex Floats Ints ArrayLike NDArray ndarray float64 float32 Graded".split()
+)
+
+
+def offenses(path: Path) -> Iterator[str]:
+    """Yield one line of text per name without a unit in the file."""
+    tree = ast.parse(path.read_text("utf-8"), filename=str(path))
+    for node, name, annotation in _annotated(tree):
+        if _numeric(annotation) and _lacks_unit(name):
+            yield f"{path}:{node.lineno}: {name} is a number without a unit in its name"
+
+
+def _annotated(tree: ast.AST) -> Iterator[tuple[ast.AST, str, ast.expr]]:
+    for node in ast.walk(tree):
+        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+            yield node, node.target.id, node.annotation
+        elif isinstance(node, ast.arg) and node.annotation is not None:
+            yield node, node.arg, node.annotation
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.returns is not None:
+            yield node, node.name, node.returns
+
+
+def _numeric(annotation: ast.expr) -> bool:
+    """Return whether the annotation is a number or array itself, not a container of nouns."""
+    if isinstance(annotation, ast.BinOp):
+        return _numeric(annotation.left) or _numeric(annotation.right)
+    if isinstance(annotation, ast.Subscript):
+        return _numeric(annotation.value)
+    if isinstance(annotation, ast.Constant) and isinstance(annotation.value, str):
+        return annotation.value in NUMERIC
+    name = (
+        annotation.attr if isinstance(annotation, ast.Attribute) else getattr(annotation, "id", "")
+    )
+    return name in NUMERIC
+
+
+def _lacks_unit(name: str) -> bool:
+    words = set(name.lower().strip("_").split("_"))
+    return bool(words & QUANTITIES) and not words & (UNITS | UNITLESS)
+
+
+def main(folders: list[str]) -> int:
+    """Check every Python file below the folders."""
+    files = sorted(path for folder in folders for path in Path(folder).rglob("*.py"))
+    found = [line for path in files for line in offenses(path)]
+    print(
+        "\n".join(found) if found else f"units in names: {len(files)} files checked, none lacking"
+    )
+    return 1 if found else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:] or ["src"]))
