@@ -92,7 +92,7 @@ def render(checks: list[Check]) -> str:
             "|---|---|---|---|---|",
         ]
         lines += [
-            f"| {_cell(c.what)} | {_cell(c.where)} | {_cell(c.kind)} | {c.cases} | {_cell(c.note)} |"
+            f"| {_cell(c.what)} | {_cell(c.where)} | {c.kind} | {c.cases} | {_cell(c.note)} |"
             for c in group
         ]
         lines.append("")
