@@ -58,8 +58,9 @@ def rectangle_torsion(ratio: float) -> tuple[float, float]:
     """
     odd = np.arange(1, 40, 2, dtype=float)
     arm = odd * math.pi * ratio / 2.0
+    sech = 2.0 * np.exp(-arm) / (1.0 + np.exp(-2.0 * arm))
     beta = (1.0 - 192.0 / (math.pi**5 * ratio) * np.sum(np.tanh(arm) / odd**5)) / 3.0
-    peak = 1.0 - 8.0 / math.pi**2 * np.sum(1.0 / (odd**2 * np.cosh(arm)))
+    peak = 1.0 - 8.0 / math.pi**2 * np.sum(sech / odd**2)
     return float(beta), float(beta / peak)
 
 
