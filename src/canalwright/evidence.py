@@ -12,6 +12,7 @@ class Evidence(StrEnum):
     """Origin of a value, strongest first."""
 
     MEASURED = "measured"
+    OPERATOR = "stated by the operator"
     STANDARD = "standard"
     PUBLISHED = "published"
     COMPUTED = "computed"
