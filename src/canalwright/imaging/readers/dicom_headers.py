@@ -1,0 +1,249 @@
+"""Geometry and pixel layout from DICOM headers; nothing that identifies a person is kept."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+from canalwright.imaging.readers.guard import guarded, refuse
+
+if TYPE_CHECKING:
+    from pydicom.dataset import Dataset
+
+__all__ = ["DicomImage", "Frame", "Layout", "read_image_header"]
+
+PIXEL_DATA_LITTLE = b"\xe0\x7f\x10\x00"
+PIXEL_DATA_BIG = b"\x7f\xe0\x00\x10"
+UNDEFINED_LENGTH = 0xFFFFFFFF
+NATIVE_SYNTAXES = {
+    "1.2.840.10008.1.2": (False, "<"),
+    "1.2.840.10008.1.2.1": (True, "<"),
+    "1.2.840.10008.1.2.2": (True, ">"),
+}
+"""Uncompressed transfer syntaxes: whether value types are explicit, and the byte order."""
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How the pixels of a frame are stored; the same for all frames of a series."""
+
+    rows: int
+    columns: int
+    bits_allocated: int
+    bits_stored: int
+    signed: bool
+    byte_order: str
+    inverted: bool
+
+    @property
+    def frame_bytes(self) -> int:
+        """Size of one uncompressed frame."""
+        return self.rows * self.columns * self.bits_allocated // 8
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One slice: where it lies and how its stored values become gray values.
+
+    Attributes
+    ----------
+    path : Path
+    index : int
+        Place among the frames of its file.
+    position_mm : tuple of float
+        Center of the first pixel, LPS; empty if not stated.
+    orientation : tuple of float
+        Direction cosines of a row, then of a column; empty if not stated.
+    pixel_spacing_mm : tuple of float
+        Between rows, then between columns; empty if not stated.
+    slope, intercept : float
+    """
+
+    path: Path
+    index: int
+    position_mm: tuple[float, ...]
+    orientation: tuple[float, ...]
+    pixel_spacing_mm: tuple[float, ...]
+    slope: float
+    intercept: float
+
+
+@dataclass(frozen=True, slots=True)
+class DicomImage:
+    """The header of one file that holds gray pixels.
+
+    Attributes
+    ----------
+    path : Path
+    series_uid, series_number, description : str
+    layout : Layout
+    frames : tuple of Frame
+    pixel_offset : int
+        Byte offset of uncompressed pixels in the file, or 0 if they have to be decoded.
+    """
+
+    path: Path
+    series_uid: str
+    series_number: str
+    description: str
+    layout: Layout
+    frames: tuple[Frame, ...]
+    pixel_offset: int
+
+
+def read_image_header(path: Path) -> DicomImage | None:
+    """Return the header of a DICOM file, or None if it holds no image at all.
+
+    Raises
+    ------
+    UnreadableFile
+        If the header is damaged, or its pixels are not gray values.
+    """
+    from pydicom import dcmread
+
+    try:
+        with path.open("rb") as file, guarded(path, "its DICOM header"):
+            dataset = dcmread(file, stop_before_pixels=True, force=True)
+            if "Rows" not in dataset and "NumberOfFrames" not in dataset:
+                return None
+            return _image(path, dataset, file)
+    except OSError as error:
+        raise refuse(path, f"cannot be opened ({error.strerror or error})") from error
+
+
+def _image(path: Path, dataset: Dataset, file: BinaryIO) -> DicomImage:
+    syntax = str(getattr(dataset.file_meta, "TransferSyntaxUID", "") or _guessed_syntax(dataset))
+    layout = _layout(path, dataset, NATIVE_SYNTAXES.get(syntax, (True, "<"))[1])
+    return DicomImage(
+        path=path,
+        series_uid=str(dataset.get("SeriesInstanceUID", "")),
+        series_number=str(dataset.get("SeriesNumber", "") or ""),
+        description=str(dataset.get("SeriesDescription", "") or ""),
+        layout=layout,
+        frames=_frames(path, dataset),
+        pixel_offset=_pixel_offset(path, file, syntax, layout, _frame_count(dataset)),
+    )
+
+
+def _guessed_syntax(dataset: Dataset) -> str:
+    implicit, little = dataset.original_encoding
+    if implicit:
+        return "1.2.840.10008.1.2"
+    return "1.2.840.10008.1.2.1" if little else "1.2.840.10008.1.2.2"
+
+
+def _layout(path: Path, dataset: Dataset, byte_order: str) -> Layout:
+    samples = _whole(dataset, "SamplesPerPixel", 1)
+    photometric = str(dataset.get("PhotometricInterpretation", "MONOCHROME2")).strip()
+    if samples != 1 or not photometric.startswith("MONOCHROME"):
+        raise refuse(path, f"holds color pictures ({photometric}), not gray values")
+    allocated = _whole(dataset, "BitsAllocated", 0)
+    stored = _whole(dataset, "BitsStored", allocated)
+    if allocated not in (8, 16, 32) or not 1 <= stored <= allocated:
+        raise refuse(path, f"stores {stored} of {allocated} bits per pixel, which is not supported")
+    if _whole(dataset, "HighBit", stored - 1) != stored - 1:
+        raise refuse(path, "stores its pixels in the upper bits, which is not supported")
+    rows, columns = _whole(dataset, "Rows", 0), _whole(dataset, "Columns", 0)
+    if rows < 2 or columns < 2:
+        raise refuse(path, f"has frames of {rows} × {columns} pixels, too few for an image")
+    signed = _whole(dataset, "PixelRepresentation", 0) == 1
+    return Layout(
+        rows, columns, allocated, stored, signed, byte_order, photometric == "MONOCHROME1"
+    )
+
+
+def _whole(dataset: Dataset, keyword: str, default: int) -> int:
+    value = dataset.get(keyword)
+    return default if value is None else int(value)
+
+
+def _frame_count(dataset: Dataset) -> int:
+    return max(_whole(dataset, "NumberOfFrames", 1), 1)
+
+
+def _frames(path: Path, dataset: Dataset) -> tuple[Frame, ...]:
+    per_frame = dataset.get("PerFrameFunctionalGroupsSequence")
+    count = _frame_count(dataset)
+    if per_frame is None:
+        if count > 1:
+            raise refuse(path, f"holds {count} frames but does not state where each of them lies")
+        return (_frame(path, 0, [dataset], dataset),)
+    if len(per_frame) != count:
+        raise refuse(path, f"holds {count} frames but describes {len(per_frame)}")
+    shared = [*(dataset.get("SharedFunctionalGroupsSequence") or ())]
+    return tuple(
+        _frame(path, index, [*_groups(group), *(g for s in shared for g in _groups(s))], dataset)
+        for index, group in enumerate(per_frame)
+    )
+
+
+def _groups(functional: Dataset) -> Iterable[Dataset]:
+    wanted = (
+        "PlanePositionSequence",
+        "PlaneOrientationSequence",
+        "PixelMeasuresSequence",
+        "PixelValueTransformationSequence",
+    )
+    for keyword in wanted:
+        yield from functional.get(keyword) or ()
+
+
+def _frame(path: Path, index: int, places: list[Dataset], dataset: Dataset) -> Frame:
+    if "ModalityLUTSequence" in dataset:
+        raise refuse(path, "maps its gray values through a lookup table, which is not supported")
+    slope = _numbers(places, "RescaleSlope", 1) or (1.0,)
+    intercept = _numbers(places, "RescaleIntercept", 1) or (0.0,)
+    if not (math.isfinite(slope[0]) and math.isfinite(intercept[0])) or slope[0] == 0:
+        raise refuse(
+            path,
+            f"rescales its gray values by {slope[0]:g} and {intercept[0]:g}, which is impossible",
+        )
+    return Frame(
+        path=path,
+        index=index,
+        position_mm=_numbers(places, "ImagePositionPatient", 3),
+        orientation=_numbers(places, "ImageOrientationPatient", 6),
+        pixel_spacing_mm=_numbers(places, "PixelSpacing", 2),
+        slope=slope[0],
+        intercept=intercept[0],
+    )
+
+
+def _numbers(places: Iterable[Dataset], keyword: str, count: int) -> tuple[float, ...]:
+    """Return the values of the first place that states them all, or nothing."""
+    for place in places:
+        value: Any = place.get(keyword)
+        if value is None or value == "":
+            continue
+        values = tuple(float(v) for v in ([value] if count == 1 else value))
+        if len(values) == count:
+            return values
+    return ()
+
+
+def _pixel_offset(path: Path, file: BinaryIO, syntax: str, layout: Layout, count: int) -> int:
+    """Return where uncompressed pixels begin, 0 for compressed ones; check that they are there."""
+    if syntax == "1.2.840.10008.1.2.1.99":
+        return 0
+    explicit, order = NATIVE_SYNTAXES.get(syntax, (True, "<"))
+    start = file.tell()
+    head = file.read(12 if explicit else 8)
+    if head[:4] != (PIXEL_DATA_LITTLE if order == "<" else PIXEL_DATA_BIG):
+        raise refuse(path, "holds no integer pixel data, or is cut off before them")
+    length = int.from_bytes(head[-4:], "little" if order == "<" else "big")
+    if syntax not in NATIVE_SYNTAXES:
+        return 0
+    if length == UNDEFINED_LENGTH:
+        raise refuse(path, "says that its pixels are uncompressed, but stores them compressed")
+    expected = layout.frame_bytes * count
+    offset = start + len(head)
+    present = min(length, file.seek(0, 2) - offset)
+    if present < expected:
+        raise refuse(
+            path,
+            f"its pixel data are short ({present} of {expected} bytes), so it is probably cut off",
+        )
+    return offset
