@@ -1,0 +1,92 @@
+"""The command ``canalwright`` and its table of commands."""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated
+
+import typer
+
+from canalwright.cli.compare import compare
+from canalwright.cli.demo import demo
+from canalwright.cli.failures import DEBUG_VARIABLE, Commands
+from canalwright.cli.instruments import instruments
+from canalwright.cli.measure import measure
+from canalwright.cli.phantom import phantom
+from canalwright.cli.plan import plan
+from canalwright.cli.step import step
+from canalwright.cli.version import print_version, version
+
+__all__ = ["app", "main"]
+
+_EPILOG = (
+    "Exit codes: 0 done, 1 an error in the program, 2 a command put wrongly, 3 data that cannot "
+    "be used, 4 no plan within the limits. Levels are mm from the terminus toward the crown; "
+    "stations are mm from an instrument's tip."
+)
+
+# Command, one line for the list, examples.
+_COMMANDS = (
+    (demo, "The whole job on an invented tooth", "canalwright demo --out demo-output"),
+    (
+        measure,
+        "Canals in a scan, from two points each",
+        "canalwright measure scan/ --canal MB=12.1,-8.0,30.5:10.4,-9.2,19.0 --json canals.json",
+    ),
+    (
+        plan,
+        "The sequence for a canal, with reasons",
+        "canalwright plan canals.json --canal MB --target-size 30 --json plan.json --pdf plan.pdf",
+    ),
+    (
+        step,
+        "One instrument in the canal as it now is",
+        "canalwright step canals.json --canal MB --instrument hand-15-02 --patency hand-10-02",
+    ),
+    (
+        compare,
+        "Two instruments, station by station",
+        "canalwright compare hand-10-02 engine-16-02 --stations 0,1,3,16",
+    ),
+    (phantom, "An invented scan and its truth", "canalwright phantom --out phantom --seed 7"),
+    (version, "Print the version", "canalwright version"),
+)
+
+app = typer.Typer(
+    name="canalwright",
+    cls=Commands,
+    help="Measure root canals in a scan, know instruments station by station, and plan shaping "
+    "level by level.",
+    epilog=_EPILOG,
+    no_args_is_help=True,
+    # Plain help text: loading the rich renderer would double the time to answer --help.
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+for _function, _short, _example in _COMMANDS:
+    app.command(short_help=_short, epilog=f"Example: {_example}")(_function)
+app.add_typer(
+    instruments, name="instruments", short_help="Standard and generic instruments: list, show"
+)
+
+
+@app.callback()
+def options(
+    debug: Annotated[
+        bool, typer.Option("--debug", help="Show the traceback of an error instead of a sentence.")
+    ] = False,
+    show_version: Annotated[
+        bool,
+        typer.Option("--version", help="Print the version.", is_eager=True, callback=print_version),
+    ] = False,
+) -> None:
+    """Set what holds for every command."""
+    del show_version
+    if debug:
+        os.environ[DEBUG_VARIABLE] = "1"
+
+
+def main() -> None:
+    """Run the command line."""
+    app()

@@ -1,0 +1,112 @@
+"""What people see: tables on standard output; progress and cautions on standard error."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+__all__ = [
+    "Progress",
+    "announce",
+    "invented_notice",
+    "print_cautions",
+    "print_table",
+    "print_text",
+    "progress_bar",
+    "table",
+]
+
+Progress = Callable[[float], None]
+
+# Tables keep their columns when they go into a file or through a pipe.
+_WIDTH_WITHOUT_TERMINAL = 110
+
+_CLINICAL = (
+    "Estimates from an image and from models, not measurements in the tooth. For licensed "
+    "clinicians and supervised students; the makers' instructions and clinical judgment come "
+    "first. Not a medical device."
+)
+
+
+def table(title: str, columns: Sequence[tuple[str, str]], rows: Iterable[Sequence[str]]) -> Table:
+    """Return a table.
+
+    Parameters
+    ----------
+    title : str
+    columns : sequence of (header, justification)
+        Units stand in the header.
+    rows : iterable of sequences of str
+    """
+    from rich import box
+    from rich.table import Table
+
+    made = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    for header, justify in columns:
+        made.add_column(header, justify="right" if justify == "right" else "left")
+    for row in rows:
+        made.add_row(*row)
+    return made
+
+
+def print_table(made: Table) -> None:
+    """Print a table on standard output."""
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else _WIDTH_WITHOUT_TERMINAL
+    Console(width=width, highlight=False, markup=False).print(made)
+
+
+def print_text(text: str) -> None:
+    """Print one paragraph on standard output."""
+    print(text)  # noqa: T201
+
+
+def announce(text: str) -> None:
+    """Say something on standard error, so that standard output stays data."""
+    print(text, file=sys.stderr)  # noqa: T201
+
+
+def invented_notice(invented: bool) -> None:
+    """Mark results that rest on made-up data."""
+    if invented:
+        announce("INVENTED DATA: this comes from a phantom or a teaching scenario, not a patient.")
+
+
+def print_cautions(cautions: Iterable[Caution]) -> None:
+    """Print cautions at the end, on standard error, with the clinical ones in short."""
+    announce("Cautions")
+    shown = [caution for caution in dict.fromkeys(cautions) if caution not in CLINICAL_CAUTIONS]
+    for caution in shown:
+        source = f" [{caution.source}]" if caution.source else ""
+        announce(f"  {caution.code}: {caution.text}{source}")
+    announce(f"  {_CLINICAL}")
+
+
+@contextmanager
+def progress_bar(text: str) -> Iterator[Progress]:
+    """Show a bar on standard error while something is computed.
+
+    Yields
+    ------
+    callable
+        To be called with the share done, 0 to 1. Without a terminal nothing is drawn.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(text, total=1.0)
+        yield lambda share: bar.update(task, completed=min(max(share, 0.0), 1.0))

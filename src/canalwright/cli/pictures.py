@@ -1,0 +1,124 @@
+"""Figures and reports of canals and plans, staged for writing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from canalwright.anatomy.canal import Canal
+    from canalwright.exchange.files import StagedFiles
+    from canalwright.imaging.scan import Scan
+    from canalwright.imaging.straightened import StraightenedImage
+    from canalwright.planning.types import PlanResult
+
+__all__ = ["PlanPictures", "stage_canal_figures", "stage_figure", "stage_overview"]
+
+
+@dataclass(frozen=True, eq=False)
+class PlanPictures:
+    """A plan's figures and report, with the image of the scan where one is given."""
+
+    canal: Canal
+    result: PlanResult
+    scan: Scan | None
+
+    @cached_property
+    def straightened(self) -> StraightenedImage | None:
+        """The scan along the canal, across its widest direction."""
+        return None if self.scan is None else straightened_along(self.scan, self.canal)
+
+    @cached_property
+    def curvature_per_mm(self) -> Any:
+        """Curvature of the canal at its levels."""
+        from canalwright.anatomy.curvature import curvature_along
+
+        return curvature_along(self.canal)
+
+    def stage_figures(self, staged: StagedFiles, folder: Path) -> list[Path]:
+        """Draw the track figure; return where it will be."""
+        from canalwright.reports.tracks import track_figure
+
+        figure = track_figure(
+            self.canal,
+            self.result.plans[0],
+            straightened=self.straightened,
+            start=self.result.start,
+            target=self.result.target,
+            limits=self.result.limits,
+            curvature_per_mm=self.curvature_per_mm,
+        )
+        return stage_figure(staged, figure, folder, f"tracks-{self.canal.name}")
+
+    def stage_report(
+        self, staged: StagedFiles, path: Path, inputs: Mapping[str, str], title: str = ""
+    ) -> None:
+        """Write the report of the plan."""
+        from canalwright.anatomy.curvature import summarize_curvature
+        from canalwright.reports.pdf import ReportInputs, write_plan_report
+
+        report = ReportInputs(
+            canal=self.canal,
+            result=self.result,
+            straightened=self.straightened,
+            curvature=_values(summarize_curvature(self.canal)),
+            curvature_per_mm=self.curvature_per_mm,
+            title=title,
+            inputs=inputs,
+        )
+        write_plan_report(staged.path_for(path), report)
+
+
+def straightened_along(scan: Scan, canal: Canal) -> StraightenedImage:
+    """Return the scan along a canal."""
+    from canalwright.imaging.straightened import straightened_image
+
+    return straightened_image(scan, canal.centerline_mm, canal.level_mm, canal.direction0)
+
+
+def stage_canal_figures(
+    staged: StagedFiles, scan: Scan, canals: Sequence[Canal], folder: Path
+) -> list[Path]:
+    """Draw every canal's own track figure and the overview; return where they will be."""
+    from canalwright.reports.tracks import track_figure
+
+    written = stage_overview(staged, scan, canals, folder)
+    for canal in canals:
+        figure = track_figure(canal, straightened=straightened_along(scan, canal))
+        written += stage_figure(staged, figure, folder, f"canal-{canal.name}")
+    return written
+
+
+def stage_overview(
+    staged: StagedFiles, scan: Scan, canals: Sequence[Canal], folder: Path
+) -> list[Path]:
+    """Draw the canals in the scan; return where the figure will be."""
+    from canalwright.reports.scan_figures import overview_figure
+
+    return stage_figure(staged, overview_figure(scan, canals), folder, "overview")
+
+
+def stage_figure(staged: StagedFiles, figure: Figure, folder: Path, stem: str) -> list[Path]:
+    """Save a figure as PNG and SVG; return where they will be."""
+    from canalwright.reports.style import save_figure
+
+    targets = [folder / f"{_safe(stem)}{suffix}" for suffix in (".png", ".svg")]
+    for target in targets:
+        save_figure(figure, staged.path_for(target))
+    return targets
+
+
+def _values(summary: Any) -> dict[str, float]:
+    from dataclasses import fields
+
+    pairs = ((field.name, getattr(summary, field.name)) for field in fields(summary))
+    return {name: value for name, value in pairs if isinstance(value, float)}
+
+
+def _safe(stem: str) -> str:
+    return "".join(c if c.isalnum() or c in "-_." else "_" for c in stem)

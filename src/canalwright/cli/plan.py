@@ -1,0 +1,262 @@
+"""``canalwright plan``: the sequence for one canal, with the reason for every step."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from canalwright.cli.canals import ChosenCanal, choose_canal, patency_pass
+from canalwright.cli.options import (
+    CanalName,
+    CanalsFile,
+    FiguresFolder,
+    JsonFile,
+    LooseMm,
+    Patency,
+    PatencyPastMm,
+    Series,
+    Spacing,
+    TrayFile,
+)
+from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
+from canalwright.cli.plan_tables import print_plan
+from canalwright.cli.reading import read_numbers, read_spacing_mm, split_names
+from canalwright.cli.trays import choose_tray, own_instruments
+from canalwright.cli.writing import check_targets
+
+if TYPE_CHECKING:
+    from canalwright.exchange.plans import PlanDocument
+    from canalwright.imaging.scan import Scan
+    from canalwright.planning.types import Limits, PlanResult, Target
+
+__all__ = ["limits_from", "plan"]
+
+
+def _limit(metavar: str, text: str) -> Any:
+    return typer.Option(metavar=metavar, help=f"Limit: {text}")
+
+
+def plan(
+    canals: CanalsFile,
+    canal: CanalName = None,
+    tray: TrayFile = "standard",
+    target_size: Annotated[
+        int, typer.Option(metavar="SIZE", help="Apical size wanted, ISO number.")
+    ] = 30,
+    target_taper: Annotated[
+        float, typer.Option(metavar="MM/MM", help="Taper wanted: 0.04 is a 4 % taper.")
+    ] = 0.04,
+    coronal_limit_mm: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="Highest level at which the target must be met."),
+    ] = None,
+    patency: Patency = None,
+    patency_past_mm: PatencyPastMm = 1.0,
+    loose_mm: LooseMm = 0.01,
+    working_length_mm: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="From the coronal reference point to the terminus."),
+    ] = None,
+    torque_limit: Annotated[
+        str | None,
+        typer.Option(metavar="TORQUE", help="The motor's limit, e.g. '2 N·cm' or '150 gf·cm'."),
+    ] = None,
+    depths_mm: Annotated[
+        str | None,
+        typer.Option(metavar="MM,…", help="Levels at which instruments may stop, 0 first."),
+    ] = None,
+    pin: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="An instrument that must be used; may be repeated."),
+    ] = None,
+    ban: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="An instrument that must not be; may be repeated."),
+    ] = None,
+    max_instruments: Annotated[
+        int | None, typer.Option(metavar="N", help="Longest sequence wanted.")
+    ] = None,
+    step_percent: Annotated[
+        float | None, _limit("%", "largest step of an engine-driven instrument at any level.")
+    ] = None,
+    hand_step_percent: Annotated[
+        float | None, _limit("%", "largest step of a hand instrument at any level.")
+    ] = None,
+    step_mm: Annotated[
+        float | None, _limit("MM", "largest step of any instrument at any level.")
+    ] = None,
+    engaged_mm: Annotated[
+        float | None, _limit("MM", "longest stretch over which an instrument cuts.")
+    ] = None,
+    dentin_left_mm: Annotated[
+        float | None, _limit("MM", "least dentin left where an instrument cuts.")
+    ] = None,
+    over_target_mm: Annotated[
+        float | None, _limit("MM", "how far a cut may go beyond the target diameter.")
+    ] = None,
+    glide_path_mm: Annotated[
+        float | None, _limit("MM", "canal width needed before engine-driven files.")
+    ] = None,
+    scan: Annotated[
+        Path | None,
+        typer.Option(metavar="SCAN", help="The scan, for the straightened image in figures."),
+    ] = None,
+    spacing: Spacing = None,
+    series: Series = None,
+    pdf: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write the report as a PDF.")
+    ] = None,
+    figures: FiguresFolder = None,
+    json: JsonFile = None,
+) -> None:
+    """Find the sequences that reach the target within the limits, the best one first."""
+    check_targets(json, pdf, inputs=(canals,))
+    chosen = choose_canal(canals, canal)
+    own = own_instruments(tray)
+    first = patency_pass(patency, patency_past_mm, loose_mm, own)
+    limits = limits_from(
+        step_percent=step_percent,
+        hand_step_percent=hand_step_percent,
+        step_mm=step_mm,
+        engaged_mm=engaged_mm,
+        dentin_left_mm=dentin_left_mm,
+        over_target_mm=over_target_mm,
+        glide_path_mm=glide_path_mm,
+    )
+    wishes = {
+        "patency": first,
+        "pin": split_names(pin or []),
+        "ban": split_names(ban or []),
+        "working_length_mm": working_length_mm,
+        "torque_limit_ncm": _torque_ncm(torque_limit),
+        **_given(
+            depths_mm=_depths(depths_mm),
+            max_instruments=max_instruments,
+        ),
+    }
+    target = _target(target_size, target_taper, coronal_limit_mm)
+    image = _read_scan(scan, spacing, series)
+    result = _planned(chosen, tray, target, limits, wishes)
+    document = _document(chosen, result, tray, wishes, image)
+    _write(chosen, result, document, image, json, pdf, figures)
+    if json != "-":
+        print_plan(result)
+    invented_notice(chosen.canal.provenance.invented)
+    print_cautions(chosen.canal.cautions + result.cautions + result.plans[0].cautions)
+
+
+def limits_from(**values: float | None) -> Limits:
+    """Return the default limits with those replaced that the operator gave.
+
+    Raises
+    ------
+    OutOfRange
+        If a limit is not above zero.
+    """
+    from dataclasses import replace
+
+    from canalwright.errors import OutOfRange
+    from canalwright.evidence import Evidence, Graded
+    from canalwright.planning.types import Limits
+
+    limits = Limits()
+    for name, value in values.items():
+        if value is None:
+            continue
+        unit = getattr(limits, name).unit
+        if not 0.0 < value < float("inf"):
+            raise OutOfRange(
+                name=f"limit {name.replace('_', ' ')}", got=value, unit=unit, allowed=(0.0, None)
+            )
+        limits = replace(limits, **{name: Graded(value, unit, Evidence.OPERATOR)})
+    return limits
+
+
+def _given(**values: Any) -> dict[str, Any]:
+    return {name: value for name, value in values.items() if value is not None}
+
+
+def _depths(text: str | None) -> tuple[float, ...] | None:
+    return None if text is None else read_numbers(text, name="--depths-mm")
+
+
+def _torque_ncm(text: str | None) -> float | None:
+    from canalwright.units import parse_torque_ncm
+
+    return None if text is None else parse_torque_ncm(text)
+
+
+def _target(size: int, taper_mm_per_mm: float, coronal_limit_mm: float | None) -> Target:
+    from canalwright.planning.types import Target
+
+    return Target(size, taper_mm_per_mm, **_given(coronal_limit_mm=coronal_limit_mm))
+
+
+def _read_scan(path: Path | None, spacing: str | None, series: str | None) -> Scan | None:
+    if path is None:
+        return None
+    from canalwright.imaging.readers import read_scan
+
+    with progress_bar("Reading the scan") as progress:
+        return read_scan(
+            path, spacing_mm=read_spacing_mm(spacing), series=series, progress=progress
+        )
+
+
+def _planned(
+    chosen: ChosenCanal, tray: str, target: Target, limits: Limits, wishes: dict[str, Any]
+) -> PlanResult:
+    from canalwright.planning import plan as planned
+
+    with progress_bar("Searching sequences") as progress:
+        return planned(chosen.canal, choose_tray(tray), target, limits, progress=progress, **wishes)
+
+
+def _document(
+    chosen: ChosenCanal,
+    result: PlanResult,
+    tray: str,
+    wishes: dict[str, Any],
+    image: Scan | None,
+) -> PlanDocument:
+    from canalwright.exchange.inputs import document_input, scan_input
+    from canalwright.exchange.plans import plan_document
+
+    options = {name: value for name, value in wishes.items() if name != "patency"}
+    inputs = {
+        "canals": document_input(chosen.path, chosen.document),
+        "tray": tray,
+        "options": {k: list(v) if isinstance(v, tuple) else v for k, v in options.items()},
+        **({"scan": scan_input(image)} if image is not None else {}),
+    }
+    return plan_document(chosen.canal, result, patency=wishes["patency"], inputs=inputs)
+
+
+def _write(
+    chosen: ChosenCanal,
+    result: PlanResult,
+    document: PlanDocument,
+    image: Scan | None,
+    json: str | None,
+    pdf: str | None,
+    figures: Path | None,
+) -> None:
+    from canalwright.cli.pictures import PlanPictures
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.files import StagedFiles
+
+    pictures = PlanPictures(chosen.canal, result, image)
+    with StagedFiles() as staged:
+        if pdf is not None:
+            with progress_bar("Writing the report"):
+                pictures.stage_report(staged, Path(pdf), document.inputs)
+        if figures is not None:
+            with progress_bar("Drawing figures"):
+                pictures.stage_figures(staged, figures)
+        if json is not None:
+            staged.write_text(json, document_text(document))
+    for target in (json, pdf, figures):
+        if target not in (None, "-"):
+            announce(f"wrote {target}")

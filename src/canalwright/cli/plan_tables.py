@@ -1,0 +1,96 @@
+"""A plan as tables for people."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canalwright.cli.output import print_table, print_text, table
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from canalwright.planning.types import Plan, PlannedStep, PlanResult, Rejection
+
+__all__ = ["print_plan"]
+
+_REJECTIONS_SHOWN = 12
+
+
+def print_plan(result: PlanResult) -> None:
+    """Print the recommended sequence with its reasons, the alternatives and the rejections."""
+    best, *others = result.plans
+    print_table(_sequence_table(result, best))
+    for number, step in enumerate(best.steps, 1):
+        print_text(f"{number}. {step.instrument.id}: {' '.join(step.reasons)}")
+    print_text("")
+    print_text(_totals(best))
+    for plan in others:
+        ids = ", ".join(step.instrument.id for step in plan.steps)
+        print_text(f"Also possible: {ids}. {_totals(plan)}")
+    if result.rejected:
+        print_table(_rejected_table(result.rejected))
+    print_text(result.statement)
+
+
+def _sequence_table(result: PlanResult, plan: Plan) -> Table:
+    columns = (
+        ("", "right"),
+        ("instrument", "left"),
+        ("purpose", "left"),
+        ("to", "left"),
+        ("stop mm", "right"),
+        ("rpm", "right"),
+        ("torque N·cm", "right"),
+        ("largest step", "right"),
+        ("at mm", "right"),
+        ("engaged mm", "right"),
+        ("dentin mm", "right"),
+        ("strain %", "right"),
+    )
+    rows = [_row(number, step) for number, step in enumerate(plan.steps, 1)]
+    return table(f"Plan for {result.canal_name}: {result.target.describe()}", columns, rows)
+
+
+def _row(number: int, planned: PlannedStep) -> tuple[str, ...]:
+    from canalwright.reports.text import (
+        format_graded,
+        format_level,
+        format_number,
+        format_percent,
+    )
+
+    step = planned.step
+    worst = int(step.step_percent.argmax())
+    return (
+        str(number),
+        planned.instrument.id,
+        planned.purpose,
+        format_level(step.made.tip_level_mm),
+        format_number(planned.stop_mm, 1),
+        format_graded(planned.speed_rpm, 0, with_unit=False),
+        format_graded(planned.torque_limit_ncm, 1, with_unit=False),
+        format_percent(float(step.step_percent[worst]), 0, signed=True),
+        format_number(float(step.level_mm[worst]), 1),
+        format_number(step.engaged_length_mm, 1),
+        format_number(step.dentin_left_min_mm, 2),
+        format_number(100.0 * planned.loads.peak_strain, 1),
+    )
+
+
+def _totals(plan: Plan) -> str:
+    from canalwright.reports.text import format_number, format_percent
+
+    totals = plan.totals
+    return (
+        f"{totals.instruments} instruments, about {format_number(totals.time_s, 0)} s, "
+        f"{format_number(totals.removed_mm3, 2)} mm³ of dentin removed, at most "
+        f"{format_percent(100.0 * totals.risk)} of a limit used."
+    )
+
+
+def _rejected_table(rejected: tuple[Rejection, ...]) -> Table:
+    shown = rejected[:_REJECTIONS_SHOWN]
+    more = len(rejected) - len(shown)
+    title = "Why not" + (f" (first {len(shown)}; {more} more in the JSON)" if more else "")
+    rows = [(rejection.instrument, rejection.text) for rejection in shown]
+    return table(title, (("instrument", "left"), ("reason", "left")), rows)

@@ -1,0 +1,34 @@
+"""Results into files: all of them or none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from canalwright.cli.output import announce
+
+if TYPE_CHECKING:
+    from canalwright.exchange.document import Document
+
+__all__ = ["check_targets", "write_document"]
+
+
+def check_targets(*targets: str | Path | None, inputs: tuple[str | Path, ...] = ()) -> None:
+    """Refuse before the work starts what could not be written after it."""
+    from canalwright.exchange.files import require_writable
+
+    for target in targets:
+        if target is not None:
+            require_writable(str(target), inputs=[str(path) for path in inputs])
+
+
+def write_document(document: Document, target: str) -> None:
+    """Write one document to a file or to standard output."""
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.files import STDOUT, StagedFiles
+
+    check_targets(target)
+    with StagedFiles() as staged:
+        staged.write_text(target, document_text(document))
+    if target != STDOUT:
+        announce(f"wrote {target}")

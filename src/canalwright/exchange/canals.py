@@ -1,0 +1,135 @@
+"""The document ``canalwright/canals@1``: measured canals, arrays over the level axis."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar, Self
+
+from pydantic import ConfigDict, Field, model_validator
+
+from canalwright.exchange.document import (
+    CautionRecord,
+    Document,
+    Finite,
+    NotNegative,
+    Positive,
+    Record,
+)
+
+__all__ = ["CanalRecord", "CanalsDocument", "CurvatureRecord", "ProvenanceRecord"]
+
+Point = Annotated[list[Finite], Field(min_length=3, max_length=3)]
+Row = Annotated[list[Positive], Field(min_length=8)]
+OuterRow = Annotated[list[Positive | None], Field(min_length=8)]
+Deviations = list[NotNegative | None]
+
+_ARRAYS = (
+    "diameter_mm",
+    "centerline_mm",
+    "diameter_sd_mm",
+    "narrow_mm",
+    "wide_mm",
+    "narrow_sd_mm",
+    "wide_sd_mm",
+    "dentin_min_mm",
+    "dentin_min_sd_mm",
+    "direction0",
+    "section_radius_mm",
+    "outer_radius_mm",
+)
+
+
+class ProvenanceRecord(Record):
+    """Where a canal comes from; see `canalwright.anatomy.canal.Provenance`."""
+
+    source: str = ""
+    sha256: str = ""
+    methods: list[str] = Field(default_factory=list)
+    spacing_mm: Annotated[list[Positive], Field(min_length=3, max_length=3)] | None = None
+    spacing_origin: str = ""
+    invented: bool = False
+
+
+class CurvatureRecord(Record):
+    """Curvature by several methods; each key names its method, and further ones may follow."""
+
+    model_config = ConfigDict(extra="allow")
+
+    schneider_deg: Finite | None = None
+    pruett_deg: Finite | None = None
+    pruett_radius_mm: Finite | None = None
+    max_per_mm: Finite | None = None
+
+
+class CanalRecord(Record):
+    """One canal.
+
+    Needed are ``name``, ``level_mm``, ``centerline_mm`` and ``diameter_mm``; sections are taken
+    from ``section_radius_mm`` where it is given, else rebuilt from the widths.
+    """
+
+    name: Annotated[str, Field(min_length=1)]
+    length_mm: Positive | None = None
+    level_mm: Annotated[list[NotNegative], Field(min_length=2)]
+    centerline_mm: list[Point]
+    diameter_mm: list[Positive]
+    diameter_sd_mm: Deviations | None = None
+    narrow_mm: list[Positive] | None = None
+    wide_mm: list[Positive] | None = None
+    dentin_min_mm: list[Finite | None] | None = None
+    curvature: CurvatureRecord = Field(default_factory=CurvatureRecord)
+    narrow_sd_mm: Deviations | None = None
+    wide_sd_mm: Deviations | None = None
+    dentin_min_sd_mm: Deviations | None = None
+    direction0: list[Point] | None = None
+    section_radius_mm: list[Row] | None = None
+    outer_radius_mm: list[OuterRow] | None = None
+    provenance: ProvenanceRecord = Field(default_factory=ProvenanceRecord)
+    cautions: list[CautionRecord] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _arrays_share_the_level_axis(self) -> Self:
+        count = len(self.level_mm)
+        for key in _ARRAYS:
+            values = getattr(self, key)
+            if values is not None and len(values) != count:
+                raise ValueError(f"has {len(values)} values in {key} and {count} in level_mm")
+        return self
+
+    @model_validator(mode="after")
+    def _levels_increase_from_zero(self) -> Self:
+        if self.level_mm[0] != 0.0:
+            raise ValueError(
+                f"has level_mm[0] = {self.level_mm[0]:g}; levels start at 0, the terminus"
+            )
+        for at in range(1, len(self.level_mm)):
+            if not self.level_mm[at] > self.level_mm[at - 1]:
+                raise ValueError(
+                    f"has level_mm[{at}] = {self.level_mm[at]:g} after "
+                    f"{self.level_mm[at - 1]:g}; levels increase toward the orifice"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _widths_come_in_order(self) -> Self:
+        if self.narrow_mm is None or self.wide_mm is None:
+            return self
+        for at, (narrow, wide) in enumerate(zip(self.narrow_mm, self.wide_mm, strict=True)):
+            if narrow > wide + 1e-3:
+                raise ValueError(f"has narrow_mm[{at}] = {narrow:g} above wide_mm[{at}] = {wide:g}")
+        return self
+
+
+class CanalsDocument(Document):
+    """The document ``canalwright/canals@1``."""
+
+    kind: ClassVar[str] = "canalwright/canals@1"
+
+    canals: Annotated[list[CanalRecord], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> Self:
+        names = [canal.name for canal in self.canals]
+        for name in names:
+            if names.count(name) > 1:
+                raise ValueError(f"names two canals {name!r}")
+        return self

@@ -1,0 +1,99 @@
+"""From `Canal` to a ``canals@1`` document."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from typing import Any
+
+from canalwright.anatomy.canal import Canal, Provenance
+from canalwright.anatomy.curvature import CurvatureSummary, summarize_curvature
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.exchange.canals import (
+    CanalRecord,
+    CanalsDocument,
+    CurvatureRecord,
+    ProvenanceRecord,
+)
+from canalwright.exchange.document import caution_records, header
+from canalwright.exchange.numbers import number, number_list, optional_list, row_list
+
+__all__ = ["canal_record", "canals_document"]
+
+_UNIT_VECTOR_DECIMALS = 6
+
+
+def canals_document(
+    canals: Iterable[Canal],
+    inputs: Mapping[str, Any],
+    cautions: Iterable[Caution] = (),
+) -> CanalsDocument:
+    """Return canals as a document.
+
+    Parameters
+    ----------
+    canals : iterable of Canal
+        At least one, with different names.
+    inputs : dict
+        What they were computed from.
+    cautions : iterable of Caution
+        Those that hold for all canals; each canal keeps its own.
+    """
+    listed = tuple(canals)
+    return CanalsDocument(
+        **header(CanalsDocument),
+        invented=any(canal.provenance.invented for canal in listed),
+        inputs=dict(inputs),
+        canals=[canal_record(canal) for canal in listed],
+        cautions=caution_records(merged(cautions, CLINICAL_CAUTIONS)),
+    )
+
+
+def canal_record(canal: Canal) -> CanalRecord:
+    """Return one canal as a record."""
+    level = number_list(canal.level_mm)
+    return CanalRecord(
+        name=canal.name,
+        length_mm=level[-1],
+        level_mm=level,
+        centerline_mm=[number_list(point) for point in canal.centerline_mm],
+        diameter_mm=number_list(canal.diameter_mm),
+        diameter_sd_mm=optional_list(canal.diameter_sd_mm),
+        narrow_mm=number_list(canal.narrow_mm),
+        wide_mm=number_list(canal.wide_mm),
+        dentin_min_mm=optional_list(canal.dentin_min_mm),
+        curvature=_curvature(summarize_curvature(canal)),
+        narrow_sd_mm=optional_list(canal.narrow_sd_mm),
+        wide_sd_mm=optional_list(canal.wide_sd_mm),
+        dentin_min_sd_mm=optional_list(canal.dentin_sd_mm),
+        direction0=[number_list(axis, _UNIT_VECTOR_DECIMALS) for axis in canal.direction0],
+        section_radius_mm=[number_list(row) for row in canal.radius_mm],
+        outer_radius_mm=row_list(canal.outer_radius_mm),
+        provenance=_provenance(canal.provenance),
+        cautions=caution_records(canal.cautions),
+    )
+
+
+def _curvature(summary: CurvatureSummary) -> CurvatureRecord:
+    return CurvatureRecord(
+        **{field.name: _plain(getattr(summary, field.name)) for field in fields(summary)}
+    )
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, bool | str) or value is None:
+        return value
+    if isinstance(value, float | int):
+        return number(float(value))
+    return [_plain(item) for item in value]
+
+
+def _provenance(provenance: Provenance) -> ProvenanceRecord:
+    return ProvenanceRecord(
+        source=provenance.source,
+        sha256=provenance.digest,
+        methods=list(provenance.methods),
+        spacing_mm=list(provenance.spacing_mm) if provenance.spacing_mm else None,
+        spacing_origin=provenance.spacing_origin,
+        invented=provenance.invented,
+    )

@@ -1,0 +1,247 @@
+"""The document ``canalwright/plan@1``: sequences with their reasons, and what was rejected."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from typing import Any, ClassVar
+
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.evidence import Graded
+from canalwright.exchange.document import (
+    CautionRecord,
+    Document,
+    Finite,
+    NotNegative,
+    Positive,
+    Record,
+    caution_records,
+    header,
+)
+from canalwright.exchange.instruments import GradedRecord, graded_record
+from canalwright.exchange.numbers import number, number_list, optional_list
+from canalwright.exchange.steps import PassRecord, pass_record
+from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Target
+from canalwright.shaping.shape import Pass
+
+__all__ = ["PlanDocument", "PlanRecord", "SequenceRecord", "TargetRecord", "plan_document"]
+
+
+class TargetRecord(Record):
+    """The final preparation that was asked for."""
+
+    size: int
+    taper_mm_per_mm: NotNegative
+    coronal_limit_mm: NotNegative
+
+
+class MarginRecord(Record):
+    """One limit against the value reached."""
+
+    constraint: str
+    value: Finite | None
+    limit: Finite | None
+    unit: str
+    level_mm: Finite | None
+    used: Finite | None
+
+
+class SequenceRecord(Record):
+    """One instrument of a sequence; arrays run over the document's ``level_mm``."""
+
+    instrument: str
+    to_level_mm: Finite
+    speed_rpm: Finite | None
+    torque_limit_ncm: Finite | None
+    stop_mm: Finite | None
+    peak_torque_ncm: Finite | None
+    torque_fraction: Finite | None
+    peak_strain: Finite | None
+    fatigue_fraction: Finite | None
+    step_percent: list[Finite]
+    dentin_left_min_mm: Finite | None
+    reasons: list[str]
+    cautions: list[CautionRecord]
+    purpose: str
+    speed_origin: GradedRecord | None
+    torque_limit_origin: GradedRecord | None
+    step_max_mm: Finite
+    step_max_percent: Finite
+    step_max_level_mm: Finite
+    engaged_length_mm: NotNegative
+    removed_mm3: Finite
+    step_mm: list[Finite]
+    instrument_mm: list[NotNegative]
+    before_mm: list[NotNegative]
+    engaged: list[bool]
+    dentin_left_mm: list[Finite | None]
+    strain: list[Finite | None]
+    torque_ncm: list[Finite | None]
+    margins: list[MarginRecord]
+
+
+class TotalsRecord(Record):
+    """Costs of a whole plan."""
+
+    instruments: int
+    time_s: NotNegative
+    removed_mm3: Finite
+    risk: Finite
+
+
+class PlanRecord(Record):
+    """One feasible sequence."""
+
+    sequence: list[SequenceRecord]
+    totals: TotalsRecord
+    final_diameter_mm: list[Positive]
+    final_dentin_min_mm: list[Finite | None]
+    cautions: list[CautionRecord]
+
+
+class RejectionRecord(Record):
+    """Why an instrument of the tray is not in the recommended plan."""
+
+    instrument: str
+    constraint: str
+    value: Finite | None
+    limit: Finite | None
+    unit: str = ""
+    text: str = ""
+
+
+class PlanDocument(Document):
+    """The document ``canalwright/plan@1``; the first plan is the recommended one."""
+
+    kind: ClassVar[str] = "canalwright/plan@1"
+
+    canal: str
+    target: TargetRecord
+    limits: dict[str, GradedRecord]
+    patency: PassRecord | None
+    level_mm: list[NotNegative]
+    start_diameter_mm: list[Positive]
+    plans: list[PlanRecord]
+    rejected: list[RejectionRecord]
+    statement: str
+
+
+def plan_document(
+    canal: Canal,
+    result: PlanResult,
+    *,
+    patency: Pass | None,
+    inputs: Mapping[str, Any],
+    cautions: Iterable[Caution] = (),
+) -> PlanDocument:
+    """Return the result of planning as a document."""
+    return PlanDocument(
+        **header(PlanDocument),
+        invented=canal.provenance.invented,
+        inputs=dict(inputs),
+        canal=result.canal_name,
+        target=_target(result.target),
+        limits=_limits(result.limits),
+        patency=pass_record(patency) if patency else None,
+        level_mm=number_list(result.start.level_mm),
+        start_diameter_mm=number_list(result.start.inscribed_mm),
+        plans=[_plan(plan) for plan in result.plans],
+        rejected=[
+            RejectionRecord(
+                instrument=r.instrument,
+                constraint=r.constraint,
+                value=number(r.value),
+                limit=number(r.limit),
+                unit=r.unit,
+                text=r.text,
+            )
+            for r in result.rejected
+        ],
+        statement=result.statement,
+        cautions=caution_records(
+            merged(result.cautions, canal.cautions, tuple(cautions), CLINICAL_CAUTIONS)
+        ),
+    )
+
+
+def _target(target: Target) -> TargetRecord:
+    return TargetRecord(
+        size=target.size,
+        taper_mm_per_mm=target.taper_mm_per_mm,
+        coronal_limit_mm=round(target.coronal_limit_mm, 4),
+    )
+
+
+def _limits(limits: Limits) -> dict[str, GradedRecord]:
+    named = {field.name: getattr(limits, field.name) for field in fields(limits)}
+    records = {
+        name: graded_record(value) for name, value in named.items() if isinstance(value, Graded)
+    }
+    return {name: record for name, record in records.items() if record is not None}
+
+
+def _plan(plan: Plan) -> PlanRecord:
+    return PlanRecord(
+        sequence=[_sequence(step) for step in plan.steps],
+        totals=TotalsRecord(
+            instruments=plan.totals.instruments,
+            time_s=round(plan.totals.time_s, 1),
+            removed_mm3=round(plan.totals.removed_mm3, 4),
+            risk=round(plan.totals.risk, 4),
+        ),
+        final_diameter_mm=number_list(plan.final.inscribed_mm),
+        final_dentin_min_mm=optional_list(plan.final.dentin_min_mm),
+        cautions=caution_records(plan.cautions),
+    )
+
+
+def _sequence(planned: PlannedStep) -> SequenceRecord:
+    step, loads = planned.step, planned.loads
+    worst = int(step.step_percent.argmax())
+    return SequenceRecord(
+        instrument=planned.instrument.id,
+        to_level_mm=round(step.made.tip_level_mm, 4) + 0.0,
+        speed_rpm=_value(planned.speed_rpm),
+        torque_limit_ncm=_value(planned.torque_limit_ncm),
+        stop_mm=number(planned.stop_mm),
+        peak_torque_ncm=number(loads.peak_torque_ncm),
+        torque_fraction=number(loads.torque_fraction),
+        peak_strain=number(loads.peak_strain, 6),
+        fatigue_fraction=number(loads.fatigue_fraction, 6),
+        step_percent=number_list(step.step_percent, 2),
+        dentin_left_min_mm=number(step.dentin_left_min_mm),
+        reasons=list(planned.reasons),
+        cautions=caution_records(merged(planned.cautions, step.cautions, loads.cautions)),
+        purpose=planned.purpose,
+        speed_origin=graded_record(planned.speed_rpm),
+        torque_limit_origin=graded_record(planned.torque_limit_ncm),
+        step_max_mm=round(float(step.step_mm.max()), 4),
+        step_max_percent=round(float(step.step_percent.max()), 2),
+        step_max_level_mm=round(float(step.level_mm[worst]), 4),
+        engaged_length_mm=round(step.engaged_length_mm, 4),
+        removed_mm3=round(step.removed_mm3, 6),
+        step_mm=number_list(step.step_mm),
+        instrument_mm=number_list(step.instrument_mm),
+        before_mm=number_list(step.before_mm),
+        engaged=[bool(engaged) for engaged in step.engaged],
+        dentin_left_mm=optional_list(step.dentin_left_mm),
+        strain=optional_list(loads.strain, 6),
+        torque_ncm=optional_list(loads.torque_ncm),
+        margins=[_margin(margin) for margin in planned.margins],
+    )
+
+
+def _margin(margin: Margin) -> MarginRecord:
+    return MarginRecord(
+        constraint=margin.constraint,
+        value=number(margin.value),
+        limit=number(margin.limit),
+        unit=margin.unit,
+        level_mm=number(margin.level_mm),
+        used=number(margin.used),
+    )
+
+
+def _value(graded: Graded | None) -> float | None:
+    return None if graded is None else number(graded.value)
