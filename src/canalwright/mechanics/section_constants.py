@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from canalwright.instruments.instrument import SectionShape
+from canalwright.instruments.outlines import STRAIGHT_CORE_RATIO, outline
 
 __all__ = ["SECTION_CONSTANTS", "SectionConstants", "bending_inertia_mm4", "rectangle_torsion"]
 
@@ -30,7 +31,7 @@ class SectionConstants:
     area : float
         A / D².
     inertia : float
-        I / D⁴, second moment of area; the same about every centroidal axis for these shapes.
+        I / D⁴, second moment of area, mean over the angle of the bending axis.
     torsion : float
         J / D⁴, Saint-Venant torsion constant.
     elastic_torque : float
@@ -88,10 +89,40 @@ def _triangle() -> SectionConstants:
     )
 
 
+def _rectangle(core_ratio: float) -> SectionConstants:
+    short, long = core_ratio, math.sqrt(1.0 - core_ratio**2)
+    beta, alpha = rectangle_torsion(long / short)
+    return SectionConstants(
+        short * long,
+        short * long * (short**2 + long**2) / 24.0,
+        beta * long * short**3,
+        alpha * long * short**2,
+        short**2 * (3.0 * long - short) / 6.0,
+    )
+
+
+def _s_shape(core_ratio: float) -> SectionConstants:
+    """Bounds from below: torsion as if the core circle alone resisted it."""
+    points = outline(SectionShape.S, core_ratio)
+    following = np.roll(points, -1, axis=0)
+    cross = points[:, 0] * following[:, 1] - following[:, 0] * points[:, 1]
+    squares = np.sum(points**2 + points * following + following**2, axis=1)
+    core = _circle()
+    return SectionConstants(
+        float(cross.sum()) / 2.0,
+        float(np.sum(cross * squares)) / 24.0,
+        core.torsion * core_ratio**4,
+        core.elastic_torque * core_ratio**3,
+        core.plastic_torque * core_ratio**3,
+    )
+
+
 SECTION_CONSTANTS: Final[dict[SectionShape, SectionConstants]] = {
     SectionShape.CIRCLE: _circle(),
     SectionShape.SQUARE: _square(),
     SectionShape.TRIANGLE: _triangle(),
+    SectionShape.RECTANGLE: _rectangle(STRAIGHT_CORE_RATIO[SectionShape.RECTANGLE]),
+    SectionShape.S: _s_shape(STRAIGHT_CORE_RATIO[SectionShape.S]),
 }
 
 

@@ -1,0 +1,375 @@
+"""An instrument as an elastic rod inside a canal: its true shape, contacts and forces.
+
+The instrument is an inextensible rod; its nodes move on the canal's normal planes and its axis
+stays within the clearance of the canal's, up to the give of a stiff wall. The equilibrium of
+bending energy is found by a semismooth Newton method on the exact banded Hessian, with the axial
+force that inextensibility and the push on the handle demand.
+
+Valid for round canals, no wall friction in the equilibrium, no hysteresis of the alloy and no
+weight. A binding instrument (larger than the canal) is held on the axis: its wall force says
+where it is pressed by bending, not how hard it is wedged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import Caution, merged
+from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.instrument import Alloy, Instrument
+from canalwright.mechanics.alloy_laws import ALLOY_LAWS, STEEL_STRAIN_VALIDITY, AlloyLaw
+from canalwright.mechanics.canal_path import NO_WALL_MM, CanalPath, path_of_canal
+from canalwright.mechanics.fatigue import STRAIN_VALIDITY
+from canalwright.mechanics.moment_law import MomentLaw, moment_law
+
+__all__ = [
+    "DEFAULT_WALL_STIFFNESS",
+    "Convergence",
+    "Rod",
+    "RodInCanal",
+    "instrument_in_canal",
+    "rod_in_canal",
+    "rod_of_instrument",
+]
+
+Floats = NDArray[np.float64]
+
+DEFAULT_WALL_STIFFNESS: Final = Graded(
+    5000.0,
+    "N/mm per mm",
+    Evidence.ASSUMED,
+    note="about a third of the elastic modulus of dentin; ten times more changes main forces "
+    "little",
+)
+
+NOT_CONVERGED: Final = Caution(
+    "ROD_NOT_CONVERGED",
+    "The shape of the instrument in the canal was not found to the usual accuracy; do not use "
+    "these forces.",
+    "project rule",
+)
+ROD_BINDS: Final = Caution(
+    "ROD_BINDS",
+    "The instrument is larger than the canal at some levels and is held on the canal's axis "
+    "there; how hard it is wedged is not in these forces.",
+    "project rule",
+)
+ROD_MODEL: Final = Caution(
+    "ROD_MODEL",
+    "Shape, strain and wall forces are computed for a round canal without friction, with alloy "
+    "values from memory; they are estimates, not measurements.",
+    "project rule",
+)
+
+# A spring on the axis, weak enough to be unseen, that places a rod nothing else holds.
+_WEAK_N_PER_MM2: Final = 1e-4
+_STEP_TOLERANCE_MM: Final = 1e-8
+_FORCE_TOLERANCE_N: Final = 1e-10
+_LARGEST_STEP_MM: Final = 0.5
+_MOST_ITERATIONS: Final = 300
+_PROFILE_STEP_MM: Final = 0.01
+
+
+@dataclass(frozen=True, eq=False)
+class Rod:
+    """What the rod model sees of an instrument.
+
+    Attributes
+    ----------
+    radius_mm : ndarray, shape (n,)
+        Circumscribed radius at even stations from the tip.
+    step_mm : float
+        Step of those stations.
+    law : MomentLaw
+    alloy : Alloy or None
+        Alloy class, for cautions.
+    """
+
+    radius_mm: Floats
+    step_mm: float
+    law: MomentLaw
+    alloy: Alloy | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Convergence:
+    """Evidence that an equilibrium was found.
+
+    Attributes
+    ----------
+    converged : bool
+    iterations : int
+    step_mm : float
+        Largest change of the last Newton step.
+    residual_n : float
+        Largest unbalanced nodal force.
+    """
+
+    converged: bool
+    iterations: int
+    step_mm: float
+    residual_n: float
+
+
+@dataclass(frozen=True, eq=False)
+class RodInCanal:
+    """An instrument at rest in a canal, node by node from the tip.
+
+    Attributes
+    ----------
+    path : CanalPath
+    station_mm : ndarray, shape (n,)
+        Arc length along the instrument.
+    offset_mm : ndarray, shape (n, 2)
+        Offset of the instrument's axis from the canal's along the two normals.
+    clearance_mm : ndarray, shape (n,)
+        Canal radius less instrument radius, negative where it binds.
+    radius_mm : ndarray, shape (n,)
+        Circumscribed radius of the instrument.
+    curvature_per_mm : ndarray, shape (n,)
+        Curvature of the instrument.
+    strain : ndarray, shape (n,)
+        Surface strain (ratio) of a turning instrument, κ × radius.
+    wall_force_n : ndarray, shape (n,)
+        Force of the wall on each node; the wall pushes against `offset_mm`.
+    energy_nmm : float
+        Stored bending energy.
+    insertion_force_n : float
+        Axial push on the handle that holds the instrument here without friction; negative when
+        the instrument wants to go deeper.
+    convergence : Convergence
+    cautions : tuple of Caution
+    """
+
+    path: CanalPath
+    station_mm: Floats
+    offset_mm: Floats
+    clearance_mm: Floats
+    radius_mm: Floats
+    curvature_per_mm: Floats
+    strain: Floats
+    wall_force_n: Floats
+    energy_nmm: float
+    insertion_force_n: float
+    convergence: Convergence
+    cautions: tuple[Caution, ...]
+
+    @property
+    def level_mm(self) -> Floats:
+        """Levels of the nodes."""
+        return self.path.level_mm
+
+    @property
+    def position_mm(self) -> Floats:
+        """Points of the instrument's axis in space, shape (n, 3)."""
+        offset = self.offset_mm
+        return np.asarray(
+            self.path.center_mm
+            + offset[:, :1] * self.path.normal_1
+            + offset[:, 1:] * self.path.normal_2,
+            float,
+        )
+
+
+def rod_of_instrument(
+    instrument: Instrument, alloy: AlloyLaw | None = None, core_ratio: float | None = None
+) -> Rod:
+    """Return the rod of an instrument: its radii, and its bending law averaged over rotation.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    alloy : AlloyLaw, optional
+        Stress–strain law; that of the alloy class when not given.
+    core_ratio : float, optional
+        Inscribed over circumscribed diameter of the section.
+
+    Notes
+    -----
+    The shaft behind the cutting part is given the section of the cutting part.
+    """
+    station = np.arange(0.0, instrument.overall_length_mm + 20.0, _PROFILE_STEP_MM)
+    chosen = alloy or ALLOY_LAWS[instrument.alloy]
+    law = moment_law(instrument.section, chosen, core_ratio)
+    return Rod(instrument.diameter_mm(station) / 2.0, _PROFILE_STEP_MM, law, instrument.alloy)
+
+
+def instrument_in_canal(
+    canal: Canal,
+    instrument: Instrument,
+    tip_level_mm: float,
+    *,
+    nodes: int = 200,
+    wall_stiffness_n_per_mm2: float = DEFAULT_WALL_STIFFNESS.value,
+    held: bool = False,
+) -> RodInCanal:
+    """Return an instrument at rest in a measured canal.
+
+    Parameters
+    ----------
+    canal : Canal
+    instrument : Instrument
+    tip_level_mm : float
+        Level of the tip, negative past the terminus.
+    nodes : int
+        At least 20; 200 keep main forces within about 1 %.
+    wall_stiffness_n_per_mm2 : float
+        Give of the wall: force per length over depth.
+    held : bool
+        True when the handle is held in line with the canal's coronal axis (8 mm above the
+        orifice); False when the hand lets it find its own line.
+    """
+    beyond = 8.0 if held else 2.0
+    path = path_of_canal(canal, tip_level_mm, nodes=nodes, beyond_orifice_mm=beyond)
+    rod = rod_of_instrument(instrument)
+    return rod_in_canal(path, rod, wall_stiffness_n_per_mm2=wall_stiffness_n_per_mm2, held=held)
+
+
+def rod_in_canal(
+    path: CanalPath,
+    rod: Rod,
+    *,
+    wall_stiffness_n_per_mm2: float = DEFAULT_WALL_STIFFNESS.value,
+    held: bool = False,
+    start: RodInCanal | None = None,
+) -> RodInCanal:
+    """Return a rod at rest in a canal path.
+
+    Parameters
+    ----------
+    path : CanalPath
+    rod : Rod
+    wall_stiffness_n_per_mm2 : float
+        Above 0.
+    held : bool
+        Whether the coronal end is held on the path's axis and direction.
+    start : RodInCanal, optional
+        A solution on the same number of nodes to start from.
+
+    Raises
+    ------
+    OutOfRange
+        If the wall stiffness is not above 0, or the path is longer than the rod.
+    """
+    if not wall_stiffness_n_per_mm2 > 0.0:
+        raise OutOfRange(
+            name="wall stiffness",
+            got=wall_stiffness_n_per_mm2,
+            unit="N/mm²",
+            allowed=(0.0, None),
+        )
+    span, reach = path.level_mm[-1] - path.level_mm[0], (len(rod.radius_mm) - 1) * rod.step_mm
+    if span > 0.95 * reach:
+        raise OutOfRange(
+            name="length of the path", got=span, unit="mm", allowed=(0.0, 0.95 * reach)
+        )
+    state = _State(path, rod, wall_stiffness_n_per_mm2, held, start)
+    return state.solve()
+
+
+class _State:
+    """Work arrays of one solution."""
+
+    def __init__(
+        self, path: CanalPath, rod: Rod, wall: float, held: bool, start: RodInCanal | None
+    ) -> None:
+        from canalwright.mechanics.rod_numerics import HINGE_COLUMNS, NODE_COLUMNS, WALL, WEIGHT
+
+        count = path.level_mm.size
+        self.path, self.rod, self.wall = path, rod, wall
+        self.offset = np.zeros((count, 2)) if start is None else start.offset_mm.copy()
+        self.node = np.zeros((count, NODE_COLUMNS))
+        gaps = np.diff(path.level_mm)
+        self.node[:-1, WEIGHT] += gaps / 2.0
+        self.node[1:, WEIGHT] += gaps / 2.0
+        self.node[:, WALL] = path.wall_radius_mm
+        self.hinge = np.zeros((count, HINGE_COLUMNS))
+        self.axial = np.zeros(count - 1)
+        self.hold = np.zeros(count)
+        if held:
+            self.hold[-2:] = 1e3
+        self.limits = np.array(
+            [_STEP_TOLERANCE_MM, _FORCE_TOLERANCE_N, _LARGEST_STEP_MM, float(_MOST_ITERATIONS)]
+        )
+
+    def solve(self) -> RodInCanal:
+        rest = (
+            self.node,
+            self.hinge,
+            self.axial,
+            self.rod.radius_mm,
+            self.rod.step_mm,
+            self.rod.law.table,
+            self.rod.law.step,
+            self.wall,
+            _WEAK_N_PER_MM2,
+            self.hold,
+            self.limits,
+        )
+        run = self._planar if self.path.is_planar else self._spatial
+        return self._result(Convergence(*run(rest)))
+
+    def _planar(self, rest: tuple[Any, ...]) -> tuple[bool, int, float, float]:
+        from canalwright.mechanics.rod_planar import solve_planar
+
+        path = self.path
+        along, across = path.normal_1[0], np.cross(path.normal_2[0], path.normal_1[0])
+        plane = np.stack([across, along], axis=1)
+        offset = np.ascontiguousarray(self.offset[:, 0])
+        center = (path.center_mm - path.center_mm[0]) @ plane
+        count, step, force, done = solve_planar(offset, center, path.normal_1 @ plane, *rest)
+        self.offset[:, 0], self.offset[:, 1] = offset, 0.0
+        return done, count, step, force
+
+    def _spatial(self, rest: tuple[Any, ...]) -> tuple[bool, int, float, float]:
+        from canalwright.mechanics.rod_spatial import solve_spatial
+
+        frame = np.ascontiguousarray(np.stack([self.path.normal_1, self.path.normal_2], axis=1))
+        center = np.ascontiguousarray(self.path.center_mm)
+        count, step, force, done = solve_spatial(self.offset, center, frame, *rest)
+        return done, count, step, force
+
+    def _result(self, convergence: Convergence) -> RodInCanal:
+        from canalwright.mechanics import rod_numerics as column
+
+        node, hinge = self.node, self.hinge
+        radius = node[:, column.RADIUS].copy()
+        size = np.linalg.norm(self.offset, axis=1)
+        depth = np.maximum(size - node[:, column.CLEARANCE], 0.0)
+        curvature = np.abs(hinge[:, column.CURVATURE])
+        strain = curvature * radius
+        result = RodInCanal(
+            path=self.path,
+            station_mm=np.zeros(0),
+            offset_mm=self.offset,
+            clearance_mm=node[:, column.WALL] - radius,
+            radius_mm=radius,
+            curvature_per_mm=curvature,
+            strain=strain,
+            wall_force_n=self.wall * node[:, column.WEIGHT] * depth,
+            energy_nmm=float(np.sum(hinge[:, column.LENGTH] * hinge[:, column.ENERGY])),
+            insertion_force_n=float(-self.axial[-1]),
+            convergence=convergence,
+            cautions=(),
+        )
+        edges = np.linalg.norm(np.diff(result.position_mm, axis=0), axis=1)
+        object.__setattr__(result, "station_mm", np.concatenate([[0.0], np.cumsum(edges)]))
+        object.__setattr__(result, "cautions", _cautions(result, self.rod.alloy))
+        return result
+
+
+def _cautions(result: RodInCanal, alloy: Alloy | None) -> tuple[Caution, ...]:
+    walled = result.path.wall_radius_mm < NO_WALL_MM
+    validity = STEEL_STRAIN_VALIDITY if alloy is Alloy.STAINLESS else STRAIN_VALIDITY
+    return merged(
+        (ROD_MODEL,),
+        () if result.convergence.converged else (NOT_CONVERGED,),
+        (ROD_BINDS,) if np.any(result.clearance_mm[walled] < 0.0) else (),
+        validity.cautions(float(np.max(result.strain))),
+    )

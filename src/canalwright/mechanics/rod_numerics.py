@@ -1,0 +1,145 @@
+"""Compiled pieces shared by the planar and the spatial rod: bending law, lag, banded solver.
+
+Private to mechanics. Arrays are per node i (0 is the tip) or per edge i (node i to i + 1).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+MATH = {"contract", "arcp", "nsz", "reassoc"}
+
+# Columns of the node array shared by the solvers.
+RADIUS, SLOPE, CLEARANCE, BINDS, WEIGHT, WALL = 0, 1, 2, 3, 4, 5
+NODE_COLUMNS = 6
+# Columns of the hinge array.
+LENGTH, ENERGY, MOMENT, TANGENT, BY_RADIUS, CURVATURE = 0, 1, 2, 3, 4, 5
+HINGE_COLUMNS = 6
+
+
+@njit(cache=True, fastmath=MATH, inline="always")
+def bending(
+    curvature: float, radius: float, table: Floats, step: float
+) -> tuple[float, float, float, float]:
+    """Return energy per length, moment, tangent stiffness and d(energy)/d(radius)."""
+    strain = curvature * radius
+    last = table.shape[0] - 1
+    place = strain / step
+    j = int(place)
+    if j >= last:
+        over = strain - last * step
+        slope = table[last, 2]
+        moment = table[last, 1] + slope * over
+        energy = table[last, 0] + (table[last, 1] + 0.5 * slope * over) * over
+    else:
+        x = place - j
+        a, b = table[j, 1], table[j + 1, 1]
+        p, q = table[j, 2] * step, table[j + 1, 2] * step
+        # Cubic in x: a + p x + c x² + d x³.
+        c = 3.0 * (b - a) - 2.0 * p - q
+        d = 2.0 * (a - b) + p + q
+        moment = a + x * (p + x * (c + x * d))
+        slope = (p + x * (2.0 * c + 3.0 * x * d)) / step
+        energy = table[j, 0] + step * x * (a + x * (p / 2.0 + x * (c / 3.0 + x * d / 4.0)))
+    r2 = radius * radius
+    return (
+        r2 * energy,
+        r2 * radius * moment,
+        r2 * r2 * slope,
+        2.0 * radius * energy + r2 * moment * curvature,
+    )
+
+
+@njit(cache=True, fastmath=MATH)
+def instrument_at_nodes(edge: Floats, profile: Floats, profile_step: float, node: Floats) -> None:
+    """Fill radius, its slope and the clearance from the arc length along the instrument."""
+    station = 0.0
+    last = profile.shape[0] - 2
+    for i in range(node.shape[0]):
+        if i > 0:
+            station += edge[i - 1]
+        place = station / profile_step
+        j = min(int(place), last)
+        rise = profile[j + 1] - profile[j]
+        node[i, SLOPE] = rise / profile_step
+        node[i, RADIUS] = profile[j] + (place - j) * rise
+        gap = node[i, WALL] - node[i, RADIUS]
+        node[i, BINDS] = 1.0 if gap <= 0.0 else 0.0
+        node[i, CLEARANCE] = gap if gap > 0.0 else 0.0
+
+
+@njit(cache=True, fastmath=MATH)
+def axial_terms(
+    offset: Floats, node: Floats, hinge: Floats, wall_n_per_mm2: float, share: float, axial: Floats
+) -> None:
+    """Fill the part of the axial force that bending energy does not give by itself.
+
+    Along an inextensible rod with constraint force N, N + Mκ − W changes only where the section
+    or the wall pushes along the rod: N = (W − Mκ) − Q with Q summed from the tip. `share` blends
+    the new values with the old ones.
+    """
+    push = 0.0
+    count = node.shape[0]
+    for i in range(count - 1):
+        depth = offset[i] - node[i, CLEARANCE]
+        if depth > 0.0:
+            if i == 0:
+                push += 0.5 * wall_n_per_mm2 * depth * depth
+            if node[i, BINDS] == 0.0:
+                push += wall_n_per_mm2 * node[i, WEIGHT] * depth * node[i, SLOPE]
+        if i > 0:
+            push += hinge[i, LENGTH] * hinge[i, BY_RADIUS] * node[i, SLOPE]
+        axial[i] += share * (-push - axial[i])
+
+
+@njit(cache=True, fastmath=MATH)
+def solve_banded(lower: Floats, right: Floats, band: int) -> bool:
+    """Solve a symmetric positive definite band system in place; False if it is not definite.
+
+    ``lower[i, k]`` is the element (i, i − k); `right` becomes the solution.
+    """
+    size = lower.shape[0]
+    for i in range(size):
+        first = max(0, i - band)
+        for j in range(first, i):
+            value = lower[i, i - j]
+            for k in range(max(first, j - band), j):
+                value -= lower[i, i - k] * lower[j, j - k]
+            lower[i, i - j] = value * lower[j, 0]
+        pivot = lower[i, 0]
+        total = right[i]
+        for k in range(first, i):
+            pivot -= lower[i, i - k] * lower[i, i - k]
+            total -= lower[i, i - k] * right[k]
+        if not pivot > 0.0:
+            return False
+        lower[i, 0] = 1.0 / math.sqrt(pivot)
+        right[i] = total * lower[i, 0]
+    for i in range(size - 1, -1, -1):
+        total = right[i]
+        for k in range(i + 1, min(size, i + band + 1)):
+            total -= lower[k, k - i] * right[k]
+        right[i] = total * lower[i, 0]
+    return True
+
+
+@njit(cache=True, fastmath=MATH)
+def newton_step(
+    matrix: Floats, gradient: Floats, scratch: Floats, step: Floats, band: int
+) -> float:
+    """Fill the Newton step, shifting the diagonal until the system is definite."""
+    shift = 0.0
+    while True:
+        scratch[:] = matrix
+        for i in range(step.shape[0]):
+            scratch[i, 0] += shift
+            step[i] = -gradient[i]
+        if solve_banded(scratch, step, band):
+            return shift
+        shift = max(10.0 * shift, 1e-6)
