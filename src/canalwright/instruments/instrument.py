@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
 
-__all__ = ["Alloy", "FieldOrigin", "Instrument", "Kind", "SectionShape"]
+__all__ = ["Alloy", "FieldOrigin", "Instrument", "Kind", "SectionShape", "TipKind"]
 
 Floats = NDArray[np.float64]
 
@@ -41,6 +41,16 @@ class SectionShape(StrEnum):
     CIRCLE = "circle"
     SQUARE = "square"
     TRIANGLE = "triangle"
+    RECTANGLE = "rectangle"
+    S = "S"
+
+
+class TipKind(StrEnum):
+    """How the tip is shaped."""
+
+    CUTTING = "cutting"
+    NON_CUTTING = "non-cutting"
+    PARTLY_CUTTING = "partly cutting"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +102,26 @@ class Instrument:
         Names of fields that nobody stated.
     origins : tuple of FieldOrigin
         Where stated fields come from; a field in no origin was stated by the user.
+    knot_section : tuple of SectionShape
+        Shape from each knot to the next where it changes along the instrument; empty where
+        `section` holds throughout.
+    knot_core_ratio : tuple of float
+        Core ratio at each knot (inscribed over circumscribed circle), linear between; empty where
+        the shape has straight sides or its usual core.
+    knot_pitch_mm : tuple of float
+        Length of one turn of the flutes at each knot, linear between; empty where unknown.
+    tip : TipKind or None
+        None where unknown.
+    single_use : bool or None
+        Whether the maker says to use it once; None where unknown.
 
     Raises
     ------
     OutOfRange
         If the profile is impossible: fewer than two knots, stations that do not increase from 0,
         a diameter not above 0 or over 2.5 mm, a diameter that falls by more than the tolerance
-        toward the handle, or a cutting part longer than the instrument.
+        toward the handle, a cutting part longer than the instrument, or knot values that are not
+        one per knot, not above 0, or (core ratio) above 1.
     """
 
     id: str
@@ -115,10 +138,18 @@ class Instrument:
     rated_torque_ncm: Graded | None = None
     assumed: tuple[str, ...] = ()
     origins: tuple[FieldOrigin, ...] = ()
+    knot_section: tuple[SectionShape, ...] = ()
+    knot_core_ratio: tuple[float, ...] = ()
+    knot_pitch_mm: tuple[float, ...] = ()
+    tip: TipKind | None = None
+    single_use: bool | None = None
 
     def __post_init__(self) -> None:
         _check_stations(self)
         _check_diameters(self)
+        _check_knot_values(self, "core ratio", "", self.knot_core_ratio, 1.0)
+        _check_knot_values(self, "pitch", "mm", self.knot_pitch_mm, None)
+        _check_knot_count(self, "sections", len(self.knot_section))
 
     @property
     def cutting_length_mm(self) -> float:
@@ -152,6 +183,26 @@ class Instrument:
         station = np.asarray(station_mm, float)
         inside = np.interp(station, self.knot_station_mm, self.knot_diameter_mm)
         return np.where(station < 0.0, 0.0, inside)
+
+    def section_at(self, station_mm: float) -> SectionShape:
+        """Return the shape of the section at a station; that of the last stretch behind it."""
+        if not self.knot_section:
+            return self.section
+        index = int(np.searchsorted(self.knot_station_mm, station_mm, side="right")) - 1
+        return self.knot_section[min(max(index, 0), len(self.knot_section) - 1)]
+
+    def core_ratio_at(self, station_mm: float) -> float | None:
+        """Return the core ratio at a station, None where the shape's own is meant."""
+        if not self.knot_core_ratio:
+            return None
+        return float(np.interp(station_mm, self.knot_station_mm, self.knot_core_ratio))
+
+    def pitch_mm(self, station_mm: ArrayLike) -> Floats:
+        """Return the pitch of the flutes at stations, NaN where it is unknown."""
+        station = np.asarray(station_mm, float)
+        if not self.knot_pitch_mm:
+            return np.full(station.shape, np.nan)
+        return np.asarray(np.interp(station, self.knot_station_mm, self.knot_pitch_mm), float)
 
     def cuts_at(self, station_mm: ArrayLike) -> NDArray[np.bool_]:
         """Return where the stations belong to the cutting part."""
@@ -209,3 +260,26 @@ def _check_diameters(instrument: Instrument) -> None:
                 hint="A file does not get thinner toward the handle by more than its tolerance.",
             )
         largest = max(largest, diameter)
+
+
+def _check_knot_values(
+    instrument: Instrument, name: str, unit: str, values: tuple[float, ...], most: float | None
+) -> None:
+    _check_knot_count(instrument, f"{name} values", len(values))
+    for value in values:
+        if not 0.0 < value <= (np.inf if most is None else most):
+            raise OutOfRange(
+                name=f"{name} of {instrument.id}", got=value, unit=unit, allowed=(0.0, most)
+            )
+
+
+def _check_knot_count(instrument: Instrument, name: str, count: int) -> None:
+    knots = len(instrument.knot_station_mm)
+    if count not in (0, knots):
+        raise OutOfRange(
+            name=f"number of {name} of {instrument.id}",
+            got=count,
+            unit="",
+            allowed=(knots, knots),
+            hint="Give one value for each station of the profile, or none.",
+        )
