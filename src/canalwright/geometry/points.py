@@ -7,7 +7,13 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.errors import MalformedText, OutOfRange
 
-__all__ = ["checked_points_mm", "polyline_length_mm", "polyline_levels_mm", "unit_vectors"]
+__all__ = [
+    "checked_points_mm",
+    "polyline_length_mm",
+    "polyline_levels_mm",
+    "principal_axes",
+    "unit_vectors",
+]
 
 Floats = NDArray[np.float64]
 
@@ -117,3 +123,20 @@ def unit_vectors(vectors: ArrayLike) -> Floats:
     array = np.asarray(vectors, float)
     norm = np.linalg.norm(array, axis=-1, keepdims=True)
     return np.asarray(np.divide(array, norm, out=np.zeros_like(array), where=norm > 0.0), float)
+
+
+def principal_axes(points_mm: ArrayLike) -> Floats:
+    """Return the unit axes of the points' spread as rows, widest first, sense arbitrary.
+
+    Parameters
+    ----------
+    points_mm : array_like, shape (n, d)
+
+    Returns
+    -------
+    ndarray, shape (d, d)
+    """
+    points = np.asarray(points_mm, float)
+    centered = points - points.mean(axis=0)
+    _, axes = np.linalg.eigh(centered.T @ centered)
+    return np.asarray(axes.T[::-1], float)
