@@ -266,7 +266,7 @@ def test_mixed_series_are_listed_and_one_can_be_named(series, tmp_path):
     assert read_scan(folder, series="2").spacing_mm == pytest.approx((0.3, 0.3, 0.3))
     uid = pydicom.dcmread(series[0]).SeriesInstanceUID
     assert read_scan(folder, series=uid[-8:]).spacing_mm == pytest.approx((0.2, 0.15, 0.1))
-    with pytest.raises(UnknownName, match="no series called '9'"):
+    with pytest.raises(UnknownName, match="no single series called '9'"):
         read_scan(folder, series="9")
     assert read_scan(series[1]).spacing_mm == pytest.approx((0.2, 0.15, 0.1))
 
@@ -329,6 +329,30 @@ def test_color_and_constant_pictures_are_refused(series):
     assert "same gray value" in refusal(series[0].parent)
     edit(series[0], SamplesPerPixel=3, PhotometricInterpretation="RGB")
     assert "color pictures (RGB)" in refusal(series[0].parent)
+
+
+def test_pictures_beside_a_volume_are_passed_over_and_named(series, tmp_path):
+    for number, values in enumerate(
+        ({"SamplesPerPixel": 3, "PhotometricInterpretation": "RGB"}, {"Modality": "DX"})
+    ):
+        extra = series[0].with_name(f"extra-{number}")
+        extra.write_bytes(series[0].read_bytes())
+        uid = generate_uid(entropy_srcs=[str(number)])
+        edit(extra, SeriesInstanceUID=uid, SeriesDescription="picture", **values)
+    scan = read_scan(series[0].parent)
+    assert scan.shape == (5, 6, 7)
+    assert [caution.code for caution in scan.cautions] == ["OTHER_SERIES"]
+    assert scan.cautions[0].text.count("'picture' (1 frames") == 2
+    for path in series:
+        path.unlink()
+    assert "only single pictures" in refusal(series[0].parent)
+    assert "color pictures" in refusal(series[0].with_name("extra-0"))
+
+
+def test_index_of_a_medium_leads_to_its_files(series, tmp_path):
+    (tmp_path / "DICOMDIR").write_bytes(bytes(128) + b"DICM" + bytes(20))
+    assert read_scan(tmp_path / "DICOMDIR").shape == (5, 6, 7)
+    assert read_scan(tmp_path).shape == (5, 6, 7)
 
 
 def test_impossible_rescaling_is_refused(series):

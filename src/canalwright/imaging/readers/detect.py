@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from itertools import islice
 from pathlib import Path
 
 from canalwright.imaging.readers.dicom import (
@@ -21,6 +22,9 @@ from canalwright.imaging.scan import Scan
 __all__ = ["detected"]
 
 HEAD = 1024
+DICOM_INDEX = "DICOMDIR"
+"""The name that the standard reserves for the index of a medium."""
+
 FILE_LIMIT = 20_000
 """Files looked at in a folder and below it."""
 
@@ -41,6 +45,8 @@ def detected(path: Path) -> Reader:
 
 
 def _file_reader(path: Path) -> Reader:
+    if path.name.upper() == DICOM_INDEX:
+        return _folder_reader(path.parent)
     head = _head(path)
     if not head:
         raise refuse(path, "is empty")
@@ -55,10 +61,7 @@ def _file_reader(path: Path) -> Reader:
 
 def _folder_reader(folder: Path) -> Reader:
     files = [p for p in sorted(folder.iterdir()) if p.is_file()]
-    dicom = [p for p in files if is_dicom(p)]
-    if not dicom:
-        below = (p for p in folder.rglob("*") if p.is_file() and p.parent != folder)
-        dicom = [p for p, _ in zip(sorted(below), range(FILE_LIMIT), strict=False) if is_dicom(p)]
+    dicom = _dicom_files(files) or _dicom_files(_files_below(folder))
     if dicom:
         return lambda spacing, series, progress: read_dicom_files(
             folder, dicom, spacing, series, progress
@@ -66,6 +69,22 @@ def _folder_reader(folder: Path) -> Reader:
     if not files:
         raise refuse(folder, "is an empty folder")
     raise refuse(folder, "holds no DICOM files", "To read a file of another kind, give its name.")
+
+
+def _dicom_files(files: Iterable[Path]) -> list[Path]:
+    return [p for p in files if p.name.upper() != DICOM_INDEX and is_dicom(p)]
+
+
+def _files_below(folder: Path) -> list[Path]:
+    found = (p for p in folder.rglob("*") if p.is_file())
+    files = list(islice(found, FILE_LIMIT + 1))
+    if len(files) > FILE_LIMIT:
+        raise refuse(
+            folder,
+            f"holds more than {FILE_LIMIT} files in its subfolders",
+            "Give the folder of one scan.",
+        )
+    return sorted(files)
 
 
 def _volume_reader(path: Path, read: FileReader) -> Reader:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from canalwright.cautions import Caution
-from canalwright.errors import UnknownName
+from canalwright.errors import UnknownName, UnreadableFile
 from canalwright.imaging.readers.dicom_geometry import stacked
-from canalwright.imaging.readers.dicom_headers import DicomImage, read_image_header
+from canalwright.imaging.readers.dicom_headers import DicomImage, PixelSource, read_image_header
 from canalwright.imaging.readers.dicom_pixels import read_pixels
 from canalwright.imaging.readers.gray import checked, rescaled
 from canalwright.imaging.readers.grid import Steps, settle
@@ -24,6 +25,7 @@ HEADER_SHARE = 0.3
 """Share of the work that reading headers is, for the progress bar."""
 
 Progress = Callable[[float], None]
+Groups = dict[str, list[DicomImage]]
 
 
 def looks_like_dicom(head: bytes) -> bool:
@@ -37,11 +39,18 @@ def looks_like_dicom(head: bytes) -> bool:
 
 
 def read_dicom_file(path: Path, spacing_mm: Steps | None, progress: Progress | None) -> Scan:
-    """Read the series that one file belongs to; its other files are looked for beside it."""
+    """Read the series that one file belongs to; its other files are looked for beside it.
+
+    Raises
+    ------
+    UnreadableFile
+        If the file holds no image, or its series is no volume.
+    """
     image = read_image_header(path)
     if image is None:
         raise refuse(path, "is a DICOM file without an image")
-    if len(image.frames) > 1:
+    _source(image)
+    if image.frame_count > 1:
         return _read_series(path, [image], spacing_mm, progress)
     siblings = [
         p for p in sorted(path.parent.iterdir()) if p.is_file() and p != path and is_dicom(p)
@@ -57,23 +66,28 @@ def read_dicom_files(
     series: str | None,
     progress: Progress | None,
 ) -> Scan:
-    """Read the one series that the files of a folder form, or the one asked for.
+    """Read the one volume that the files of a folder form, or the series asked for.
 
     Raises
     ------
     UnreadableFile
-        If the files hold no image, or several series and none is asked for.
+        If the files hold no image, or several volumes and none is asked for.
     UnknownName
         If the series asked for is not there.
     """
-    images = _headers(files, progress)
     groups: dict[str, list[DicomImage]] = {}
-    for image in images:
+    for image in _headers(files, progress):
         groups.setdefault(image.series_uid, []).append(image)
     if not groups:
         raise refuse(folder, "holds DICOM files, but none with an image")
-    chosen = _chosen(folder, groups, series)
-    return _read_series(folder, chosen, spacing_mm, progress)
+    chosen = _only_volume(folder, groups) if series is None else _named(groups, series)
+    scan = _read_series(folder, groups[chosen], spacing_mm, progress)
+    others = [_label(uid, images) for uid, images in groups.items() if uid != chosen]
+    if series is not None or not others:
+        return scan
+    text = f"The folder also holds series that are no volumes: {'; '.join(others)}."
+    caution = Caution("OTHER_SERIES", text, "project rule")
+    return replace(scan, cautions=(*scan.cautions, caution))
 
 
 def is_dicom(path: Path) -> bool:
@@ -96,25 +110,31 @@ def _headers(files: Sequence[Path], progress: Progress | None) -> list[DicomImag
     return images
 
 
-def _chosen(
-    folder: Path, groups: dict[str, list[DicomImage]], series: str | None
-) -> list[DicomImage]:
-    if series is None:
-        if len(groups) == 1:
-            return next(iter(groups.values()))
-        listed = "; ".join(_label(uid, images) for uid, images in groups.items())
-        raise refuse(
-            folder, f"holds {len(groups)} series: {listed}", "Name the one to read by its number."
-        )
-    for uid, images in groups.items():
-        if series == images[0].series_number:
-            same = [u for u, g in groups.items() if g[0].series_number == series]
-            if len(same) == 1:
-                return images
-        if uid and uid.endswith(series):
-            return images
+def _only_volume(folder: Path, groups: Groups) -> str:
+    """Return the identifier of the only series with several gray frames."""
+    volumes = [uid for uid, images in groups.items() if _gray_frames(images) > 1]
+    if len(volumes) == 1:
+        return volumes[0]
+    if len(groups) == 1:
+        return next(iter(groups))
+    listed = "; ".join(_label(uid, groups[uid]) for uid in volumes or groups)
+    kind = f"{len(volumes)} series" if volumes else "no volume, only single pictures"
+    raise refuse(folder, f"holds {kind}: {listed}", "Name the one to read." if volumes else "")
+
+
+def _gray_frames(images: Sequence[DicomImage]) -> int:
+    return sum(i.frame_count for i in images if isinstance(i.pixels, PixelSource))
+
+
+def _named(groups: Groups, series: str) -> str:
+    numbered = [uid for uid, images in groups.items() if images[0].series_number == series]
+    if len(numbered) == 1:
+        return numbered[0]
+    ending = [uid for uid in groups if series and uid.endswith(series)]
+    if len(ending) == 1:
+        return ending[0]
     raise UnknownName(
-        kind="series",
+        kind="single series",
         got=series,
         known=tuple(_label(uid, images) for uid, images in groups.items()),
         hint="Give its number or the end of its identifier.",
@@ -123,26 +143,28 @@ def _chosen(
 
 def _label(uid: str, images: Sequence[DicomImage]) -> str:
     first = images[0]
-    frames = sum(len(image.frames) for image in images)
+    frames = sum(image.frame_count for image in images)
     name = f" {first.description!r}" if first.description else ""
     return f"{first.series_number or '?'}{name} ({frames} frames, …{uid[-8:]})"
+
+
+def _source(image: DicomImage) -> PixelSource:
+    if isinstance(image.pixels, UnreadableFile):
+        raise image.pixels
+    return image.pixels
 
 
 def _read_series(
     path: Path, images: Sequence[DicomImage], spacing_mm: Steps | None, progress: Progress | None
 ) -> Scan:
-    _require_one_layout(path, images)
-    stack = stacked(path, [frame for image in images for frame in image.frames])
+    sources = {image.path: _source(image) for image in images}
+    _require_one_layout(path, sources.values())
+    stack = stacked(path, [frame for source in sources.values() for frame in source.frames])
     place = settle(path, stack.grid, spacing_mm)
-    pixels = read_pixels(stack.frames, {image.path: image for image in images}, _later(progress))
-    voxels, repaired = checked(
-        path,
-        rescaled(
-            pixels.stored,
-            np.array([frame.slope for frame in stack.frames]),
-            np.array([frame.intercept for frame in stack.frames]),
-        ),
-    )
+    pixels = read_pixels(stack.frames, sources, _later(progress))
+    slopes = np.array([frame.slope for frame in stack.frames])
+    intercepts = np.array([frame.intercept for frame in stack.frames])
+    voxels, repaired = checked(path, rescaled(pixels.stored, slopes, intercepts))
     return Scan(
         voxels=voxels,
         spacing_mm=place.spacing_mm,
@@ -152,12 +174,12 @@ def _read_series(
         source=str(path),
         digest=pixels.digest,
         spacing_origin=place.spacing_origin,
-        cautions=(*place.cautions, *repaired, *_display_cautions(images)),
+        cautions=(*place.cautions, *repaired, *_pixel_cautions(sources.values())),
     )
 
 
-def _require_one_layout(path: Path, images: Iterable[DicomImage]) -> None:
-    layouts = {image.layout for image in images}
+def _require_one_layout(path: Path, sources: Iterable[PixelSource]) -> None:
+    layouts = {source.layout for source in sources}
     if len(layouts) > 1:
         sizes = sorted({f"{layout.columns} × {layout.rows}" for layout in layouts})
         raise refuse(
@@ -173,8 +195,12 @@ def _later(progress: Progress | None) -> Progress | None:
     return lambda share: progress(HEADER_SHARE + (1.0 - HEADER_SHARE) * share)
 
 
-def _display_cautions(images: Sequence[DicomImage]) -> tuple[Caution, ...]:
-    if not images[0].layout.inverted:
-        return ()
-    text = "The series is meant for display with dark and bright swapped; its values were kept."
-    return (Caution("INVERTED_DISPLAY", text, "project rule"),)
+def _pixel_cautions(sources: Iterable[PixelSource]) -> tuple[Caution, ...]:
+    cautions = []
+    if any(source.layout.inverted for source in sources):
+        text = "The series is meant for display with dark and bright swapped; its values were kept."
+        cautions.append(Caution("INVERTED_DISPLAY", text, "project rule"))
+    if any(source.lossy for source in sources):
+        text = "The pixels were compressed with loss; fine canals may be blurred or altered."
+        cautions.append(Caution("LOSSY_COMPRESSION", text, "project rule"))
+    return tuple(cautions)

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+from canalwright.errors import UnreadableFile
 from canalwright.imaging.readers.guard import guarded, refuse
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["DicomImage", "Frame", "Layout", "read_image_header"]
+__all__ = ["DicomImage", "Frame", "Layout", "PixelSource", "read_image_header"]
 
 PIXEL_DATA_LITTLE = b"\xe0\x7f\x10\x00"
 PIXEL_DATA_BIG = b"\x7f\xe0\x00\x10"
@@ -79,53 +80,94 @@ class DicomImage:
     ----------
     path : Path
     series_uid, series_number, description : str
-    layout : Layout
-    frames : tuple of Frame
-    pixel_offset : int
-        Byte offset of uncompressed pixels in the file, or 0 if they have to be decoded.
+    frame_count : int
+    pixels : PixelSource or UnreadableFile
+        Where the gray values are, or why they cannot be used.
     """
 
     path: Path
     series_uid: str
     series_number: str
     description: str
+    frame_count: int
+    pixels: PixelSource | UnreadableFile
+
+
+@dataclass(frozen=True, slots=True)
+class PixelSource:
+    """The frames of one file and how their pixels are stored.
+
+    Attributes
+    ----------
+    layout : Layout
+    frames : tuple of Frame
+    offset : int
+        Byte offset of uncompressed pixels in the file, or 0 if they have to be decoded.
+    lossy : bool
+        Whether the pixels were ever compressed with loss.
+    """
+
     layout: Layout
     frames: tuple[Frame, ...]
-    pixel_offset: int
+    offset: int
+    lossy: bool
 
 
 def read_image_header(path: Path) -> DicomImage | None:
     """Return the header of a DICOM file, or None if it holds no image at all.
 
+    What makes an image useless is kept instead of raised: a screenshot in color beside a volume
+    is no reason to refuse the volume.
+
     Raises
     ------
     UnreadableFile
-        If the header is damaged, or its pixels are not gray values.
+        If the file is damaged so that not even its series is known.
     """
     from pydicom import dcmread
 
     try:
-        with path.open("rb") as file, guarded(path, "its DICOM header"):
-            dataset = dcmread(file, stop_before_pixels=True, force=True)
-            if "Rows" not in dataset and "NumberOfFrames" not in dataset:
-                return None
-            return _image(path, dataset, file)
+        with path.open("rb") as file:
+            with guarded(path, "its DICOM header"):
+                dataset = dcmread(file, stop_before_pixels=True, force=True)
+                if "Rows" not in dataset and "NumberOfFrames" not in dataset:
+                    return None
+                series = str(dataset.get("SeriesInstanceUID", ""))
+            return DicomImage(
+                path,
+                series,
+                _text(dataset, "SeriesNumber"),
+                _text(dataset, "SeriesDescription"),
+                *_pixel_source(path, dataset, file),
+            )
     except OSError as error:
         raise refuse(path, f"cannot be opened ({error.strerror or error})") from error
 
 
-def _image(path: Path, dataset: Dataset, file: BinaryIO) -> DicomImage:
-    syntax = str(getattr(dataset.file_meta, "TransferSyntaxUID", "") or _guessed_syntax(dataset))
-    layout = _layout(path, dataset, NATIVE_SYNTAXES.get(syntax, (True, "<"))[1])
-    return DicomImage(
-        path=path,
-        series_uid=str(dataset.get("SeriesInstanceUID", "")),
-        series_number=str(dataset.get("SeriesNumber", "") or ""),
-        description=str(dataset.get("SeriesDescription", "") or ""),
-        layout=layout,
-        frames=_frames(path, dataset),
-        pixel_offset=_pixel_offset(path, file, syntax, layout, _frame_count(dataset)),
-    )
+def _text(dataset: Dataset, keyword: str) -> str:
+    element = dataset.get_item(keyword)
+    raw = getattr(element, "value", None)
+    text = raw.decode("latin-1") if isinstance(raw, bytes) else str(raw or "")
+    return "".join(c for c in text if c.isprintable()).strip()
+
+
+def _pixel_source(
+    path: Path, dataset: Dataset, file: BinaryIO
+) -> tuple[int, PixelSource | UnreadableFile]:
+    count = 1
+    try:
+        with guarded(path, "its DICOM header"):
+            count = _frame_count(dataset)
+            meta = getattr(dataset, "file_meta", None)
+            syntax = str(meta.get("TransferSyntaxUID", "") if meta is not None else "")
+            syntax = syntax or _guessed_syntax(dataset)
+            layout = _layout(path, dataset, NATIVE_SYNTAXES.get(syntax, (True, "<"))[1])
+            frames = _frames(path, dataset)
+            offset = _pixel_offset(path, file, syntax, layout, count)
+            lossy = str(dataset.get("LossyImageCompression", "")) == "01"
+    except UnreadableFile as problem:
+        return count, problem
+    return count, PixelSource(layout, frames, offset, lossy)
 
 
 def _guessed_syntax(dataset: Dataset) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from canalwright.imaging.readers.dicom_headers import DicomImage, Frame, Layout
+from canalwright.imaging.readers.dicom_headers import Frame, Layout, PixelSource
 from canalwright.imaging.readers.guard import Bytes, digest_of, file_bytes, guarded, refuse
 
 __all__ = ["Pixels", "read_pixels"]
@@ -39,7 +39,7 @@ class Pixels:
 
 
 def read_pixels(
-    frames: Sequence[Frame], images: dict[Path, DicomImage], progress: Progress | None = None
+    frames: Sequence[Frame], sources: dict[Path, PixelSource], progress: Progress | None = None
 ) -> Pixels:
     """Read the pixels of ordered frames.
 
@@ -47,8 +47,8 @@ def read_pixels(
     ----------
     frames : sequence of Frame
         In the order wanted.
-    images : dict
-        Header of each file.
+    sources : dict
+        Where the pixels of each file are.
     progress : callable, optional
         Told the share done, 0 to 1.
 
@@ -57,14 +57,14 @@ def read_pixels(
     UnreadableFile
         If a file cannot be opened or its pixels cannot be decoded.
     """
-    layout = images[frames[0].path].layout
+    layout = sources[frames[0].path].layout
     stored = np.empty((len(frames), layout.rows, layout.columns), _kind(layout).newbyteorder("="))
     slots: dict[Path, list[tuple[int, int]]] = {}
     for slot, frame in enumerate(frames):
         slots.setdefault(frame.path, []).append((slot, frame.index))
 
     def read_one(path: Path) -> bytes:
-        return _read_file(images[path], slots[path], stored)
+        return _read_file(path, sources[path], slots[path], stored)
 
     digests: list[bytes] = []
     with ThreadPoolExecutor(WORKERS) as pool:
@@ -85,33 +85,34 @@ def _kind(layout: Layout) -> np.dtype[np.generic]:
 
 
 def _read_file(
-    image: DicomImage, slots: list[tuple[int, int]], stored: NDArray[np.generic]
+    path: Path, source: PixelSource, slots: list[tuple[int, int]], stored: NDArray[np.generic]
 ) -> bytes:
-    content = file_bytes(image.path)
-    planes = _native(image, content) if image.pixel_offset else _decoded(image)
+    content = file_bytes(path)
+    planes = _native(path, source, content) if source.offset else _decoded(path, source)
     for slot, index in slots:
         stored[slot] = planes[index]
-        _drop_unused_bits(stored[slot], image.layout)
+        _drop_unused_bits(stored[slot], source.layout)
     return bytes.fromhex(digest_of(content))
 
 
-def _native(image: DicomImage, content: Bytes) -> NDArray[np.generic]:
-    layout, count = image.layout, len(image.frames)
-    end = image.pixel_offset + layout.frame_bytes * count
+def _native(path: Path, source: PixelSource, content: Bytes) -> NDArray[np.generic]:
+    layout, count = source.layout, len(source.frames)
+    end = source.offset + layout.frame_bytes * count
     if content.size < end:
-        raise refuse(image.path, "became shorter while it was read")
-    pixels = np.frombuffer(content[image.pixel_offset : end].data, dtype=_kind(layout))
+        raise refuse(path, "became shorter while it was read")
+    pixels = np.frombuffer(content[source.offset : end].data, dtype=_kind(layout))
     return pixels.reshape(count, layout.rows, layout.columns)
 
 
-def _decoded(image: DicomImage) -> NDArray[np.generic]:
+def _decoded(path: Path, source: PixelSource) -> NDArray[np.generic]:
     from pydicom import dcmread
 
-    with guarded(image.path, "its compressed pixels"):
-        pixels = np.asarray(dcmread(image.path, force=True).pixel_array)
-    shape = (len(image.frames), image.layout.rows, image.layout.columns)
-    if pixels.size != np.prod(shape) or pixels.dtype.itemsize * 8 != image.layout.bits_allocated:
-        raise refuse(image.path, "its compressed pixels do not have the size its header states")
+    layout = source.layout
+    with guarded(path, "its compressed pixels"):
+        pixels = np.asarray(dcmread(path, force=True).pixel_array)
+    shape = (len(source.frames), layout.rows, layout.columns)
+    if pixels.size != np.prod(shape) or pixels.dtype.itemsize * 8 != layout.bits_allocated:
+        raise refuse(path, "its compressed pixels do not have the size its header states")
     return pixels.reshape(shape)
 
 
