@@ -36,9 +36,9 @@ class PlanPictures:
     @cached_property
     def curvature_per_mm(self) -> Any:
         """Curvature of the canal at its levels."""
-        from canalwright.anatomy.curvature import curvature_along
+        from canalwright.planning.situation import canal_curvature_per_mm
 
-        return curvature_along(self.canal)
+        return canal_curvature_per_mm(self.canal)
 
     def stage_figures(self, staged: StagedFiles, folder: Path) -> list[Path]:
         """Draw the track figure; return where it will be."""

@@ -111,7 +111,9 @@ def _level_table(chosen: ChosenCanal, done: Step) -> Table:
             format_percent(float(done.step_percent[at]), 0, signed=True)
             if done.engaged[at]
             else "",
-            format_percent(float(done.area_percent[at]), 0, signed=True),
+            format_percent(float(done.area_percent[at]), 0, signed=True)
+            if done.engaged[at]
+            else "",
             format_number(float(done.dentin_left_mm[at]), 2),
         )
         for at in _rows_at(done)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from typing import Any
 
 from canalwright.anatomy.canal import Canal, Provenance
@@ -52,6 +52,7 @@ def canals_document(
 def canal_record(canal: Canal) -> CanalRecord:
     """Return one canal as a record."""
     level = number_list(canal.level_mm)
+    curvature = summarize_curvature(canal)
     return CanalRecord(
         name=canal.name,
         length_mm=level[-1],
@@ -62,7 +63,7 @@ def canal_record(canal: Canal) -> CanalRecord:
         narrow_mm=number_list(canal.narrow_mm),
         wide_mm=number_list(canal.wide_mm),
         dentin_min_mm=optional_list(canal.dentin_min_mm),
-        curvature=_curvature(summarize_curvature(canal)),
+        curvature=_curvature(curvature),
         narrow_sd_mm=optional_list(canal.narrow_sd_mm),
         wide_sd_mm=optional_list(canal.wide_sd_mm),
         dentin_min_sd_mm=optional_list(canal.dentin_sd_mm),
@@ -70,21 +71,23 @@ def canal_record(canal: Canal) -> CanalRecord:
         section_radius_mm=[number_list(row) for row in canal.radius_mm],
         outer_radius_mm=row_list(canal.outer_radius_mm),
         provenance=_provenance(canal.provenance),
-        cautions=caution_records(canal.cautions),
+        cautions=caution_records(merged(canal.cautions, curvature.cautions)),
     )
 
 
 def _curvature(summary: CurvatureSummary) -> CurvatureRecord:
-    return CurvatureRecord(
-        **{field.name: _plain(getattr(summary, field.name)) for field in fields(summary)}
-    )
+    values = {f.name: _plain(getattr(summary, f.name)) for f in fields(summary)}
+    del values["cautions"]
+    return CurvatureRecord(**values)
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, bool | str) or value is None:
-        return value
+    if value is None or isinstance(value, str):
+        return None if value is None else str(value)
     if isinstance(value, float | int):
         return number(float(value))
+    if is_dataclass(value):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
     return [_plain(item) for item in value]
 
 
