@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.bend_fit import BendFit, angle_between_rad, fitted_bend
+from canalwright.anatomy.turning import Bend, bends, is_s_curve
 from canalwright.anatomy.views import in_view
 from canalwright.anatomy.windowed import local_bending
 from canalwright.errors import OutOfRange
@@ -39,6 +40,8 @@ _END_TANGENT_MM = 1.0
 @dataclass(frozen=True, slots=True)
 class PruettResult:
     """Angle and radius of the circle between the straight coronal and apical parts.
+
+    "The angle, the radius, and the length of the curve should be given" :cite:`schafer2002`.
 
     Attributes
     ----------
@@ -119,10 +122,15 @@ def pruett(points_mm: ArrayLike, view_direction: ArrayLike | None = None) -> Pru
     Returns
     -------
     PruettResult
-        Seeded arcs of 20 to 60° with 0.02 mm of correlated noise: standard deviation of the angle
-        1°, and 3° where one straight part is shorter than about 2 mm; of the radius 4 to 8 %.
+        Of a canal that bends both ways, the larger bend, fitted on its own stretch alone.
+
+    Notes
+    -----
+    Seeded arcs of 20 to 60° with 0.02 mm of correlated noise: standard deviation of the angle 1°,
+    and 3° where one straight part is shorter than about 2 mm; of the radius 4 to 8 %.
     """
-    return pruett_of(fitted_bend(in_view(points_mm, view_direction)))
+    view = in_view(points_mm, view_direction)
+    return pruett_of(view, fitted_bend(view), bends(view))
 
 
 def weine_deg(points_mm: ArrayLike, view_direction: ArrayLike | None = None) -> float:
@@ -190,16 +198,21 @@ def schneider_of(fit: BendFit) -> float:
     return float(np.degrees(fit.schneider_rad))
 
 
-def pruett_of(fit: BendFit) -> PruettResult:
-    """Return Pruett's angle and radius of a fitted bend."""
+def pruett_of(view: Floats, fit: BendFit, found: tuple[Bend, ...]) -> PruettResult:
+    """Return Pruett's angle and radius in a view whose bend is fitted and whose bends are known."""
+    below = 0.0
+    if is_s_curve(found):
+        largest = max(found, key=lambda bend: abs(bend.turning_deg))
+        level, below = polyline_levels_mm(view), largest.start_level_mm
+        fit = fitted_bend(view[(level >= below) & (level <= largest.end_level_mm)])
     if fit.straight:
         return PruettResult(0.0, None, 0.0, None, None, fit.rms_mm)
     return PruettResult(
         angle_deg=float(np.degrees(abs(fit.turning_rad))),
         radius_mm=1.0 / abs(fit.curvature_per_mm),
         arc_length_mm=fit.arc_mm,
-        start_level_mm=fit.start_level_mm,
-        end_level_mm=fit.departure_level_mm,
+        start_level_mm=below + fit.start_level_mm,
+        end_level_mm=below + fit.departure_level_mm,
         rms_mm=fit.rms_mm,
     )
 

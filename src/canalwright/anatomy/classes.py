@@ -26,6 +26,7 @@ _AXIS_POINTS = 7
 _DEGREE = 4
 _STRAIGHT_TURNING_DEG = 10.0
 _LEAST_BEND_DEG = 10.0
+_LEAST_SHARE = 0.25
 _APICAL_SHARE = 2.0 / 3.0
 
 
@@ -73,14 +74,15 @@ def schneider_class(angle_deg: float) -> SchneiderClass:
 def schneider_class_cautions(angle_deg: float) -> tuple[Caution, ...]:
     """Return what to say about an angle that the published classes do not cover."""
     chosen = schneider_class(angle_deg)
-    if 5.0 < angle_deg < 10.0 or 20.0 < angle_deg < 25.0:
-        low, high = (5, 10) if angle_deg < 10.0 else (20, 25)
+    printed = round(angle_deg, 1)
+    if 5.0 < printed < 10.0 or 20.0 < printed < 25.0:
+        low, high = (5, 10) if printed < 10.0 else (20, 25)
         where = f"in the gap from {low}° to {high}° between the published classes"
-    elif angle_deg > 70.0:
+    elif printed > 70.0:
         where = "above 70°, where the published classes end"
     else:
         return ()
-    text = f"The Schneider angle {angle_deg:.1f}° lies {where}; it is counted as {chosen}."
+    text = f"The Schneider angle {printed:.1f}° lies {where}; it is counted as {chosen}."
     return (Caution("SCHNEIDER_CLASS_GAP", text, "schneider1971"),)
 
 
@@ -91,7 +93,8 @@ def dobo_nagy_class(points_mm: ArrayLike, view_direction: ArrayLike | None = Non
     chord, and the polynomial nearest to them in the sense of least squares is taken. The method
     is published; its limits between the classes were not at hand, so these are this program's:
 
-    - S if the polynomial turns one way and then the other, by 10° or more each;
+    - S if the polynomial turns both ways, by 10° or more each and the lesser by at least a
+      quarter of the greater (beside a short sharp bend it ripples by up to an eighth);
     - I if it turns by no more than 10° in all (a Schneider angle of 5° on an arc);
     - J if at least two thirds of the turning lie in the apical half of the chord;
     - C otherwise.
@@ -105,7 +108,7 @@ def dobo_nagy_class(points_mm: ArrayLike, view_direction: ArrayLike | None = Non
     """
     along, turned = _polynomial_turning_deg(in_view(points_mm, view_direction))
     left, right = float(turned[turned > 0].sum()), -float(turned[turned < 0].sum())
-    if min(left, right) >= _LEAST_BEND_DEG:
+    if min(left, right) >= max(_LEAST_BEND_DEG, _LEAST_SHARE * max(left, right)):
         return DoboNagyClass.MULTICURVED
     if left + right <= _STRAIGHT_TURNING_DEG:
         return DoboNagyClass.STRAIGHT

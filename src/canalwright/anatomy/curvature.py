@@ -97,7 +97,8 @@ class CurvatureSummary:
     pruett_arc_mm : float
         Length of the fitted arc.
     pruett_start_level_mm, pruett_end_level_mm : float or None
-        Levels of the arc's ends; the second one is Schneider's departure point.
+        Levels of the arc's ends; the second one is Schneider's departure point, except in a canal
+        that bends both ways, where Pruett's values are those of the larger bend.
     access_angle_deg, access_height_mm : float
     access_distance_mm : float or None
         Canal access angle, height and distance of the curve.
@@ -181,8 +182,9 @@ def summarize_centerline(
     fits = bend_fits(view)
     fit, looked_at = fits[0], (points if view_direction is None else view)
     bending = local_bending(looked_at, window_mm=window_mm)
-    arc, angle, access = pruett_of(fit), schneider_of(fit), canal_access_of(view, fit)
     found = bends(view)
+    arc, angle = pruett_of(view, fit, found), schneider_of(fit)
+    access = canal_access_of(view, fit)
     return CurvatureSummary(
         view_direction=_as_tuple(view_direction),
         schneider_deg=angle,
@@ -205,7 +207,7 @@ def summarize_centerline(
         schneider_class=schneider_class(angle),
         shape_class=dobo_nagy_class(view),
         bends=found,
-        cautions=curvature_cautions(points, view_direction, fits, found, bending),
+        cautions=curvature_cautions(points, view_direction, fits, found, arc, bending),
     )
 
 

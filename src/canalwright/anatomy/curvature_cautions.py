@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from canalwright.anatomy.angles import PruettResult
 from canalwright.anatomy.bend_fit import BendFit
 from canalwright.anatomy.classes import schneider_class_cautions
 from canalwright.anatomy.turning import Bend, is_s_curve
@@ -31,6 +32,7 @@ def curvature_cautions(
     view_direction: ArrayLike | None,
     fits: tuple[BendFit, ...],
     found: tuple[Bend, ...],
+    arc: PruettResult,
     bending: LocalBending,
 ) -> tuple[Caution, ...]:
     """Return all cautions that apply to one summary of curvature.
@@ -42,6 +44,7 @@ def curvature_cautions(
     fits : tuple of BendFit
         Best first, see `bend_fits`.
     found : tuple of Bend
+    arc : PruettResult
     bending : LocalBending
         Over the window that the largest curvature is stated for.
     """
@@ -49,7 +52,7 @@ def curvature_cautions(
         *_of_view(points_mm, view_direction),
         *_of_bends(found),
         *_of_departure(fits),
-        *_of_fit(fits[0], bending),
+        *_of_fit(fits[0], arc, bending),
         *schneider_class_cautions(float(np.degrees(fits[0].schneider_rad))),
     )
 
@@ -81,14 +84,16 @@ def _of_bends(found: tuple[Bend, ...]) -> Iterator[Caution]:
             for b in found
         )
         text = (
-            f"The canal bends both ways ({listed}); the Schneider and Pruett values describe only "
-            "one of the bends."
+            f"The canal bends both ways ({listed}); the Schneider angle mixes them and understates "
+            "both, the Pruett values describe only the larger bend."
         )
         yield Caution("S_CURVE", text, "project rule")
 
 
 def _of_departure(fits: tuple[BendFit, ...]) -> Iterator[Caution]:
     best = fits[0]
+    if abs(best.turning_rad) < np.radians(_SMALL_BEND_DEG):
+        return
     limit = _ALIKE_FACTOR * best.rms_mm + _ALIKE_MM
     for other in fits[1:]:
         apart = abs(np.degrees(other.schneider_rad - best.schneider_rad))
@@ -104,27 +109,25 @@ def _of_departure(fits: tuple[BendFit, ...]) -> Iterator[Caution]:
             return
 
 
-def _of_fit(fit: BendFit, bending: LocalBending) -> Iterator[Caution]:
-    if fit.straight:
+def _of_fit(fit: BendFit, arc: PruettResult, bending: LocalBending) -> Iterator[Caution]:
+    if arc.radius_mm is None:
         return
-    angle = float(np.degrees(abs(fit.turning_rad)))
-    if angle < _SMALL_BEND_DEG:
+    if arc.angle_deg < _SMALL_BEND_DEG:
         text = (
-            f"The bend turns by only {angle:.1f}°; its radius and levels are within the noise of "
-            "a measured centerline."
+            f"The bend turns by only {arc.angle_deg:.1f}°; its radius and levels are within the "
+            "noise of a measured centerline."
         )
         yield Caution("SMALL_BEND", text, "project rule")
-    elif fit.arc_mm < bending.window_mm:
+    elif arc.arc_length_mm < bending.window_mm:
         text = (
-            f"The fitted arc is {fit.arc_mm:.1f} mm long, shorter than the "
+            f"The fitted arc is {arc.arc_length_mm:.1f} mm long, shorter than the "
             f"{bending.window_mm:.1f} mm over which the largest curvature is taken; the canal is "
-            f"bent more sharply than that: the fitted radius is "
-            f"{1.0 / abs(fit.curvature_per_mm):.1f} mm."
+            f"bent more sharply than that: the fitted radius is {arc.radius_mm:.1f} mm."
         )
         yield Caution("BEND_SHORTER_THAN_WINDOW", text, "project rule")
     if fit.rms_mm > _POOR_FIT_MM:
         text = (
             f"The canal is {fit.rms_mm:.2f} mm (root mean square) off a straight line, one arc and "
-            "a straight line; the angle and radius of one bend describe it poorly."
+            "a straight line; the angle of one bend describes it poorly."
         )
         yield Caution("POOR_BEND_FIT", text, "project rule")

@@ -1,5 +1,7 @@
 """Smooth curves through points, addressed by arc length.
 
+Curvature and torsion are those of the textbooks :cite:`docarmo1976`.
+
 `Curve` interpolates: it goes through every point and so repeats their noise. Curvature of
 measured centerlines is taken over a stated window instead (`canalwright.anatomy.curvature`).
 """

@@ -1,4 +1,4 @@
-"""Volumes and surfaces of frusta and of round profiles along an axis."""
+"""Volumes and surfaces of frusta and of round profiles along an axis :cite:`zwillinger2018`."""
 
 from __future__ import annotations
 
