@@ -9,7 +9,9 @@ PRINTED_PERCENT = 0.05 + 1e-9  # one decimal printed
 EXACT_MM = 1e-12
 
 pytestmark = pytest.mark.source(
-    "arithmetic", where="sizes and tapers in closed form", kind="computed"
+    "iso3630",
+    where="definition of size and taper; steps between them in closed form",
+    kind="computed",
 )
 
 STEPS = [

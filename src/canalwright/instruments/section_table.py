@@ -1,0 +1,184 @@
+"""Constants of sections, interpolated in the shipped table, and stiffness along an instrument.
+
+The table holds shapes of `canalwright.instruments.outlines` for a circumscribed circle D = 1. It
+was solved once with a finite-element library :cite:`scikitfem2020`; its head says how, and
+``tools/tabulate_sections.py`` makes it anew. A second library agrees
+:cite:`sectionproperties2023`. Real sections are ground with lands, radii and reliefs, so values
+for an instrument whose drawing is not at hand are estimates.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from canalwright.instruments.instrument import Instrument, SectionShape
+from canalwright.instruments.outlines import checked_core_ratio
+
+__all__ = [
+    "CONSTANT_NAMES",
+    "SectionTableRow",
+    "StationSections",
+    "section_constants",
+    "section_table",
+    "sections_along",
+]
+
+Floats = NDArray[np.float64]
+
+CONSTANT_NAMES = (
+    "area",
+    "inertia_min",
+    "inertia_max",
+    "torsion",
+    "elastic_torque",
+    "plastic_torque",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SectionTableRow:
+    """Constants of one shape and core ratio for D = 1.
+
+    Attributes
+    ----------
+    shape : SectionShape
+    core_ratio : float
+    area : float
+        A / D².
+    inertia_min, inertia_max : float
+        Principal second moments of area over D⁴.
+    torsion : float
+        Saint-Venant torsion constant J / D⁴.
+    elastic_torque : float
+        T / (τ D³) at which the most stressed point reaches the shear stress τ.
+    plastic_torque : float
+        T / (τ D³) at which the whole section carries τ.
+    """
+
+    shape: SectionShape
+    core_ratio: float
+    area: float
+    inertia_min: float
+    inertia_max: float
+    torsion: float
+    elastic_torque: float
+    plastic_torque: float
+
+    @property
+    def inertia_turning(self) -> float:
+        """I / D⁴ of a twisted blade, whose stiff and soft directions alternate along it.
+
+        In-plane compliance averages over the twist, so this is the harmonic mean of both
+        principal values; for squares and triangles it is their one value.
+        """
+        return 2.0 / (1.0 / self.inertia_min + 1.0 / self.inertia_max)
+
+
+@dataclass(frozen=True, eq=False)
+class StationSections:
+    """Section properties of one instrument at stations, all arrays of shape (n,).
+
+    Attributes
+    ----------
+    station_mm, diameter_mm, area_mm2, inertia_mm4, torsion_mm4
+        `inertia_mm4` is that of a twisted blade, see `SectionTableRow.inertia_turning`.
+    elastic_modulus_mm3, plastic_modulus_mm3 : ndarray
+        Torque at first yield, and with the whole section yielding, per unit of shear stress.
+    """
+
+    station_mm: Floats
+    diameter_mm: Floats
+    area_mm2: Floats
+    inertia_mm4: Floats
+    torsion_mm4: Floats
+    elastic_modulus_mm3: Floats
+    plastic_modulus_mm3: Floats
+
+
+@cache
+def section_table() -> tuple[SectionTableRow, ...]:
+    """Return the shipped table, row by row."""
+    text = files("canalwright.instruments").joinpath("section_constants.csv").read_text("utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return tuple(
+        SectionTableRow(
+            SectionShape[row["shape"]],
+            float(row["core_ratio"]),
+            **{name: float(row[name]) for name in CONSTANT_NAMES},
+        )
+        for row in csv.DictReader(lines)
+    )
+
+
+@cache
+def section_constants(shape: SectionShape, core_ratio: float | None = None) -> SectionTableRow:
+    """Return the constants of a section.
+
+    Parameters
+    ----------
+    shape : SectionShape
+    core_ratio : float, optional
+        Inscribed over circumscribed circle; straight sides, or the usual core of rectangle and
+        S, when not given. Cubic splines between the rows of the table.
+
+    Raises
+    ------
+    OutOfRange
+        If the table does not cover the core ratio.
+    """
+    ratio = checked_core_ratio(shape, core_ratio)
+    rows = [row for row in section_table() if row.shape is shape]
+    if len(rows) == 1:
+        return rows[0]
+    values = np.atleast_1d(_spline(shape)(ratio))
+    return SectionTableRow(shape, ratio, *(float(value) for value in values))
+
+
+def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSections:
+    """Return the section properties of an instrument at stations.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    station_mm : array_like, shape (n,)
+        Distances from the tip, at least 0.
+
+    Returns
+    -------
+    StationSections
+
+    Raises
+    ------
+    OutOfRange
+        If a core ratio of the instrument lies outside the table.
+    """
+    station = np.atleast_1d(np.asarray(station_mm, float))
+    diameter = instrument.diameter_mm(station)
+    rows = [
+        section_constants(instrument.section_at(float(s)), instrument.core_ratio_at(float(s)))
+        for s in station
+    ]
+    return StationSections(
+        station_mm=station,
+        diameter_mm=diameter,
+        area_mm2=np.array([row.area for row in rows]) * diameter**2,
+        inertia_mm4=np.array([row.inertia_turning for row in rows]) * diameter**4,
+        torsion_mm4=np.array([row.torsion for row in rows]) * diameter**4,
+        elastic_modulus_mm3=np.array([row.elastic_torque for row in rows]) * diameter**3,
+        plastic_modulus_mm3=np.array([row.plastic_torque for row in rows]) * diameter**3,
+    )
+
+
+@cache
+def _spline(shape: SectionShape):  # type: ignore[no-untyped-def]  # noqa: ANN202
+    from scipy.interpolate import CubicSpline
+
+    rows = [row for row in section_table() if row.shape is shape]
+    values = [[getattr(row, name) for name in CONSTANT_NAMES] for row in rows]
+    return CubicSpline([row.core_ratio for row in rows], values)
