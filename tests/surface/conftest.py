@@ -121,7 +121,14 @@ def _planned(made, shape, curvature, purpose) -> PlannedStep:
         torque_limit_ncm=Graded(2.0, "N·cm", Evidence.PRACTICE) if engine else None,
         stop_mm=STOP_REFERENCE_MM - made.tip_level_mm,
         margins=(
-            Margin("step_percent", value, 60.0, "%", float(done.level_mm[worst]), value / 60.0),
+            Margin(
+                "step_percent" if engine else "hand_step_percent",
+                value,
+                60.0,
+                "%",
+                float(done.level_mm[worst]),
+                value / 60.0,
+            ),
         ),
         reasons=(
             f"Prepares the next instrument: engages {done.engaged_length_mm:.1f} mm.",

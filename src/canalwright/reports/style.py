@@ -6,9 +6,12 @@ import io
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import matplotlib as mpl
+
+from canalwright.exchange.files import StagedFiles
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -186,7 +189,7 @@ def figure_svg(figure: Figure, dpi: float = 220.0) -> bytes:
     return _rendered(figure, "svg", dpi)
 
 
-def save_figure(figure: Figure, path: Any, dpi: float = 150.0) -> None:
+def save_figure(figure: Figure, path: Path, dpi: float = 150.0) -> None:
     """Write a figure as SVG, PDF or PNG by the ending of `path`, complete or not at all.
 
     Raises
@@ -194,12 +197,9 @@ def save_figure(figure: Figure, path: Any, dpi: float = 150.0) -> None:
     ValueError
         For another ending.
     """
-    from pathlib import Path
-
-    from canalwright.reports.files import write_whole
-
-    path = Path(path)
-    write_whole(path, _rendered(figure, path.suffix.lstrip(".").lower(), dpi))
+    content = _rendered(figure, path.suffix.lstrip(".").lower(), dpi)
+    with StagedFiles() as staged:
+        staged.path_for(path).write_bytes(content)
 
 
 def _rendered(figure: Figure, kind: str, dpi: float) -> bytes:

@@ -57,13 +57,23 @@ _UNIT_SUFFIXES: Final[tuple[tuple[str, str], ...]] = (
 )
 
 _LIMIT_LABELS: Final[dict[str, str]] = {
-    "step_percent": "largest step, percent",
-    "step_mm": "largest step, mm",
-    "engaged_mm": "longest engagement",
-    "dentin_left_mm": "least dentin left",
+    "step_percent": "step of an engine-driven file",
+    "hand_step_percent": "step of a hand file",
+    "step_mm": "step in mm",
+    "engaged_mm": "length that cuts",
+    "engaged_caution_mm": "length that cuts, caution from",
+    "dentin_left_mm": "dentin left",
+    "dentin_from_mm": "dentin judged from level",
     "over_target_mm": "cut beyond the target",
+    "flare_over_target_mm": "cut beyond the target, coronal flare",
+    "flare_from_share": "flare from this share of the length",
+    "loose_tip_mm": "looseness of the tip",
     "glide_path_mm": "glide path before engine-driven files",
+    "hand_size_in_curve": "size of drawn steel round a curve",
+    "curve_per_mm": "curvature that counts as a curve",
+    "smallest_start_mm": "smallest canal taken from the image",
     "cutting_length_mm": "cutting part",
+    "overall_length_mm": "length of the instrument",
     "no_cut": "would not cut",
     "dominated": "no better in any respect",
 }
@@ -156,7 +166,12 @@ def curvature_label(key: str) -> tuple[str, str]:
 
 def limit_label(constraint: str) -> str:
     """Return the name of a limit in words."""
-    return _LIMIT_LABELS.get(constraint, constraint.replace("_", " "))
+    if constraint in _LIMIT_LABELS:
+        return _LIMIT_LABELS[constraint]
+    bare = next(
+        (constraint.removesuffix(s) for s, _ in _UNIT_SUFFIXES if constraint.endswith(s)), ""
+    )
+    return (bare or constraint).replace("_", " ")
 
 
 def _short(value: float) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 
 from canalwright.anatomy.canal import Floats
 from canalwright.geometry.sections import directions_rad
+from canalwright.instruments.instrument import Kind
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY
 from canalwright.reports.style import BODY_PT, INK, LIMIT_COLOR, MUTED, number_badge
 from canalwright.reports.text import evidence_mark
@@ -107,10 +108,9 @@ def draw_steps(axes: Axes, scene: TrackScene) -> None:
         largest = max(largest, float(step.step_percent[peak]))
         if step.engaged.any():
             badges.put(drawn, percent, step.level_mm, float(step.level_mm[peak]))
-    if scene.limits is not None:
-        limit = scene.limits.step_percent
-        largest = max(largest, limit.value)
-        _limit_line(axes, limit.value, f"limit {limit.value:g} %", scene, upper=True)
+    for value, text in _step_limits(scene):
+        largest = max(largest, value)
+        _limit_line(axes, value, text, scene, upper=True)
     axes.set_xlim(0.0, 1.14 * largest)
 
 
@@ -206,6 +206,21 @@ class _Badges:
 
     def _is_free(self, level_mm: float) -> bool:
         return all(abs(level_mm - taken) >= self._apart - 1e-9 for taken in self._taken)
+
+
+def _step_limits(scene: TrackScene) -> list[tuple[float, str]]:
+    """Return the limits of the driven kinds in use, as one line where they agree."""
+    if scene.limits is None:
+        return []
+    by_kind = {
+        Kind.ENGINE: scene.limits.step_percent.value,
+        Kind.HAND: scene.limits.hand_step_percent.value,
+    }
+    kinds = dict.fromkeys(drawn.instrument.kind for drawn in scene.passes)
+    values = {kind: by_kind[kind] for kind in kinds}
+    if len(set(values.values())) == 1:
+        return [(value, f"limit {value:g} %") for value in set(values.values())]
+    return [(value, f"limit {value:g} %, {kind.value}") for kind, value in values.items()]
 
 
 def _draw_target(axes: Axes, scene: TrackScene) -> None:

@@ -1,0 +1,361 @@
+"""What the plan report says, as plain text in the order of the page; no layout in here."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from canalwright import __version__
+from canalwright.anatomy.canal import Canal, Floats
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.evidence import Graded
+from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Rejection
+from canalwright.references import all_references
+from canalwright.reports.style import ISO_CHIP_COLORS
+from canalwright.reports.text import (
+    MISSING,
+    curvature_label,
+    format_graded,
+    format_level,
+    format_mm,
+    format_number,
+    format_percent,
+    format_sd,
+    format_taper,
+    instrument_label,
+    limit_label,
+)
+from canalwright.reports.track_scene import DENTIN_CAUTIONS
+
+if TYPE_CHECKING:
+    from canalwright.imaging.straightened import StraightenedImage
+
+__all__ = ["ReportInputs", "report_data"]
+
+_SIZE_LEVELS_MM: Final = (0.0, 1.0, 3.0, 5.0, 7.0, 9.0, 12.0, 15.0, 18.0)
+
+_CURVATURE_SOURCES: Final[dict[str, str]] = {
+    "schneider": "schneider1971",
+    "pruett": "pruett1997",
+    "weine": "weine1982",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class ReportInputs:
+    """Everything a plan report shows.
+
+    Attributes
+    ----------
+    canal : Canal
+    result : PlanResult
+        The first plan is the one that is reported in full.
+    straightened : StraightenedImage or None
+        Shown in the track figure; the silhouette stands in without it.
+    curvature : mapping of str to float
+        Values by the keys of ``canals@1``: ``schneider_deg``, ``pruett_radius_mm`` and so on.
+    curvature_per_mm : ndarray, shape (n,), or None
+        Curvature of the canal's axis at its levels.
+    title : str
+        The name of the canal by default.
+    date : datetime.date
+        Printed, and written into the file.
+    inputs : mapping of str to str
+        SHA-256 of every file the result was computed from, by name.
+    cautions : tuple of Caution
+        Further ones, beside those the canal and the plan carry.
+    """
+
+    canal: Canal
+    result: PlanResult
+    straightened: StraightenedImage | None = None
+    curvature: Mapping[str, float | None] = field(default_factory=dict)
+    curvature_per_mm: Floats | None = None
+    title: str = ""
+    date: datetime.date = field(default_factory=datetime.date.today)
+    inputs: Mapping[str, str] = field(default_factory=dict)
+    cautions: tuple[Caution, ...] = ()
+
+    @property
+    def heading(self) -> str:
+        """Title of the report."""
+        return self.title or f"Canal {self.canal.name}"
+
+    @property
+    def plan(self) -> Plan:
+        """The recommended plan."""
+        return self.result.plans[0]
+
+
+def report_data(inputs: ReportInputs) -> dict[str, Any]:
+    """Return all texts of the report, ready for JSON."""
+    return {
+        "title": inputs.heading,
+        "canal": inputs.canal.name,
+        "invented": inputs.canal.provenance.invented,
+        "date": inputs.date.isoformat(),
+        "version": __version__,
+        "target": _target(inputs.result),
+        "totals": _totals(inputs.plan),
+        "sequence": [_sequence_row(k, s) for k, s in enumerate(inputs.plan.steps, 1)],
+        "settings_origin": _settings_origin(inputs.plan),
+        "canal_line": _canal_line(inputs),
+        "summary": _summary(inputs),
+        "sizes": _sizes(inputs.canal),
+        "steps": _step_blocks(inputs.plan),
+        "statement": inputs.result.statement,
+        "alternatives": [_alternative_row(k, p) for k, p in enumerate(inputs.result.plans, 1)],
+        "rejected": [_rejected_row(one) for one in inputs.result.rejected],
+        "limits": _limit_rows(inputs.result.limits),
+        "cautions": _caution_rows(inputs),
+        "sources": _source_rows(inputs),
+        "origin": _origin_rows(inputs),
+    }
+
+
+def _target(result: PlanResult) -> str:
+    target = result.target
+    return (
+        f"size {target.size}, taper {format_taper(target.taper_mm_per_mm)}, "
+        f"up to level {format_mm(target.coronal_limit_mm, 1)}"
+    )
+
+
+def _totals(plan: Plan) -> str:
+    totals = plan.totals
+    return (
+        f"{totals.instruments} instruments; working time about "
+        f"{format_number(totals.time_s / 60.0, 1)} min (estimate); "
+        f"{format_number(totals.removed_mm3, 2)} mm³ of dentin removed (estimate); the step "
+        f"nearest to a limit uses {format_percent(100.0 * totals.risk)} of it."
+    )
+
+
+def _sequence_row(number: int, planned: PlannedStep) -> dict[str, str]:
+    step, loads, instrument = planned.step, planned.loads, planned.instrument
+    worst = int(np.argmax(step.step_percent))
+    return {
+        "number": str(number),
+        "instrument": instrument_label(instrument),
+        "chip": ISO_CHIP_COLORS.get(instrument.color, ""),
+        "purpose": planned.purpose,
+        "level": format_number(step.made.tip_level_mm, 1),
+        "stop": format_number(planned.stop_mm, 1),
+        "speed": format_graded(planned.speed_rpm, 0, with_unit=False),
+        "torque_limit": format_graded(planned.torque_limit_ncm, 1, with_unit=False),
+        "step": format_percent(float(step.step_percent[worst])),
+        "step_level": format_number(float(step.level_mm[worst]) if step.engaged.any() else None, 1),
+        "engaged": format_number(step.engaged_length_mm, 1),
+        "dentin": format_number(step.dentin_left_min_mm, 2),
+        "strain": format_percent(100.0 * loads.peak_strain, 1),
+        "torque": format_number(loads.peak_torque_ncm, 2),
+        "torque_share": format_percent(100.0 * loads.torque_fraction),
+        "fatigue": _fatigue(loads.fatigue_fraction),
+    }
+
+
+def _fatigue(fraction: float | None) -> str:
+    return MISSING if fraction is None else format_percent(100.0 * fraction, 1)
+
+
+def _settings_origin(plan: Plan) -> str:
+    """Return where speeds and torque limits come from, each origin once."""
+    speeds = _origins(s.speed_rpm for s in plan.steps)
+    torques = _origins(s.torque_limit_ncm for s in plan.steps)
+    parts = [
+        f"{name}: {', '.join(found)}"
+        for name, found in (("Speed", speeds), ("torque limit", torques))
+        if found
+    ]
+    return "; ".join(parts) + "." if parts else ""
+
+
+def _origins(values: Iterable[Graded | None]) -> list[str]:
+    return list(dict.fromkeys(str(value.evidence) for value in values if value is not None))
+
+
+def _summary(inputs: ReportInputs) -> list[list[str]]:
+    canal = inputs.canal
+    rows = [["length along the canal", format_mm(canal.length_mm, 1), ""]]
+    for key, value in inputs.curvature.items():
+        if value is not None:
+            rows.append(_curvature_row(key, value))
+    return [*rows, _thinnest_row(canal)]
+
+
+def _canal_line(inputs: ReportInputs) -> str:
+    rows = [row for row in _summary(inputs) if row[1] != MISSING]
+    # Numbers stay on one line with their units.
+    parts = [f"{name} {value}".replace(" ", "\N{NO-BREAK SPACE}") for name, value, _ in rows]
+    return f"Canal as measured: {'; '.join(parts)}."
+
+
+def _curvature_row(key: str, value: float) -> list[str]:
+    name, unit = curvature_label(key)
+    digits = {"°": 0, "mm": 1}.get(unit, 3)
+    space = "" if unit == "°" else " "
+    return [name, f"{format_number(value, digits)}{space}{unit}", ""]
+
+
+def _thinnest_row(canal: Canal) -> list[str]:
+    name = "thinnest dentin before"
+    if not np.any(np.isfinite(canal.dentin_min_mm)):
+        return [name, MISSING, "root surface not in the image"]
+    at = int(np.nanargmin(canal.dentin_min_mm))
+    value = format_sd(float(canal.dentin_min_mm[at]), float(canal.dentin_sd_mm[at]), 2)
+    return [name, f"{value} mm", f"at level {canal.level_mm[at]:.1f} mm"]
+
+
+def _sizes(canal: Canal) -> list[list[str]]:
+    wanted = [level for level in _SIZE_LEVELS_MM if level <= canal.length_mm]
+    at = [int(np.argmin(np.abs(canal.level_mm - level))) for level in wanted]
+    return [_size_row(canal, index) for index in dict.fromkeys(at)]
+
+
+def _size_row(canal: Canal, at: int) -> list[str]:
+    pairs = (
+        (canal.diameter_mm, canal.diameter_sd_mm),
+        (canal.narrow_mm, canal.narrow_sd_mm),
+        (canal.wide_mm, canal.wide_sd_mm),
+        (canal.dentin_min_mm, canal.dentin_sd_mm),
+    )
+    shown = [format_sd(float(value[at]), float(sd[at]), 2) for value, sd in pairs]
+    return [format_number(float(canal.level_mm[at]), 1), *shown]
+
+
+def _step_blocks(plan: Plan) -> list[dict[str, Any]]:
+    common = _common_cautions(plan)
+    return [_step_block(k, s, common) for k, s in enumerate(plan.steps, 1)]
+
+
+def _step_block(number: int, planned: PlannedStep, common: set[Caution]) -> dict[str, Any]:
+    tip = format_level(planned.step.made.tip_level_mm)
+    return {
+        "number": str(number),
+        "head": f"{instrument_label(planned.instrument)}, to {tip} ({planned.purpose})",
+        "reasons": list(planned.reasons),
+        "margins": [_margin(margin) for margin in planned.margins],
+        "cautions": [c.text for c in _step_cautions(planned) if c not in common],
+    }
+
+
+def _margin(margin: Margin) -> str:
+    unit = f" {margin.unit}" if margin.unit else ""
+    digits = 0 if margin.unit == "%" else 2
+    where = "" if margin.level_mm is None else f" at level {margin.level_mm:.1f} mm"
+    return (
+        f"{limit_label(margin.constraint)} {format_number(margin.value, digits)} of "
+        f"{format_number(margin.limit, digits)}{unit}{where}"
+    )
+
+
+def _step_cautions(planned: PlannedStep) -> tuple[Caution, ...]:
+    return merged(planned.cautions, planned.loads.cautions, planned.step.cautions)
+
+
+def _common_cautions(plan: Plan) -> set[Caution]:
+    """Return the cautions that every step carries; they are said once, in the list."""
+    groups = [set(_step_cautions(planned)) for planned in plan.steps]
+    return set.intersection(*groups) if len(groups) > 1 else set()
+
+
+def _alternative_row(number: int, plan: Plan) -> list[str]:
+    names = " → ".join(_alternative_name(planned) for planned in plan.steps)
+    totals = plan.totals
+    return [
+        str(number),
+        names,
+        format_number(totals.time_s / 60.0, 1),
+        format_number(totals.removed_mm3, 2),
+        format_percent(100.0 * totals.risk),
+    ]
+
+
+def _alternative_name(planned: PlannedStep) -> str:
+    tip = planned.step.made.tip_level_mm
+    depth = "" if abs(tip) < 0.005 else f" ({format_level(tip)})"
+    return instrument_label(planned.instrument) + depth
+
+
+def _rejected_row(one: Rejection) -> list[str]:
+    against = ""
+    if one.value is not None and one.limit is not None:
+        digits = 0 if one.unit == "%" else 2
+        value, limit = format_number(one.value, digits), format_number(one.limit, digits)
+        against = f"{value} against {limit} {one.unit}".rstrip()
+    return [one.instrument, limit_label(one.constraint), against, one.text]
+
+
+def _limit_rows(limits: Limits) -> list[list[str]]:
+    rows = []
+    for one in fields(limits):
+        graded: Graded = getattr(limits, one.name)
+        shown = f"{graded.value:g} {graded.unit}".rstrip()
+        cited = f" [{graded.source}]" if graded.source else ""
+        rows.append([limit_label(one.name), shown, f"{graded.evidence}{cited}", graded.note])
+    return rows
+
+
+def _caution_rows(inputs: ReportInputs) -> list[dict[str, str]]:
+    return [
+        {"code": one.code, "text": one.text, "source": one.source, "steps": _steps_of(one, inputs)}
+        for one in _all_cautions(inputs)
+    ]
+
+
+def _all_cautions(inputs: ReportInputs) -> tuple[Caution, ...]:
+    steps = [_step_cautions(planned) for planned in inputs.plan.steps]
+    return merged(
+        CLINICAL_CAUTIONS,
+        inputs.canal.cautions,
+        inputs.result.cautions,
+        inputs.plan.cautions,
+        *steps,
+        inputs.cautions,
+    )
+
+
+def _steps_of(caution: Caution, inputs: ReportInputs) -> str:
+    steps = inputs.plan.steps
+    numbers = [k for k, s in enumerate(steps, 1) if caution in _step_cautions(s)]
+    if not numbers or len(numbers) == len(steps):
+        return ""
+    return ("step " if len(numbers) == 1 else "steps ") + ", ".join(map(str, numbers))
+
+
+def _source_rows(inputs: ReportInputs) -> list[list[str]]:
+    known = all_references()
+    cited = [key for key in dict.fromkeys(_cited(inputs)) if key in known]
+    entries = [known[key] for key in sorted(cited)]
+    return [[one.key, one.text.replace("--", "–"), one.status] for one in entries]
+
+
+def _cited(inputs: ReportInputs) -> Iterable[str]:
+    yield from (caution.source for caution in _all_cautions(inputs))
+    yield from (getattr(inputs.result.limits, f.name).source for f in fields(Limits))
+    yield from (graded.source for graded, _ in DENTIN_CAUTIONS)
+    yield from (key for m in inputs.curvature for n, key in _CURVATURE_SOURCES.items() if n in m)
+    for planned in inputs.plan.steps:
+        for graded in (planned.speed_rpm, planned.torque_limit_ncm):
+            if graded is not None:
+                yield graded.source
+        yield from (origin.source for origin in planned.instrument.origins)
+
+
+def _origin_rows(inputs: ReportInputs) -> list[list[str]]:
+    provenance = inputs.canal.provenance
+    rows = [["program", f"Canalwright {__version__}"], ["date", inputs.date.isoformat()]]
+    if provenance.source:
+        rows.append(["canal measured from", provenance.source])
+    if provenance.spacing_mm is not None:
+        sizes = " × ".join(f"{size:g}" for size in provenance.spacing_mm)
+        rows.append(["voxel size (z, y, x)", f"{sizes} mm, from {provenance.spacing_origin}"])
+    if provenance.methods:
+        rows.append(["methods", ", ".join(provenance.methods)])
+    if provenance.digest:
+        rows.append(["SHA-256 of the image", provenance.digest])
+    return rows + [[f"SHA-256 of {name}", digest] for name, digest in inputs.inputs.items()]
