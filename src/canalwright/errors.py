@@ -10,6 +10,7 @@
     │   ├── QuestionedUnit          3  a number that only makes sense in another unit
     │   ├── MalformedText           3  a point, a list or a quantity that cannot be read
     │   ├── UnreadableFile          3  missing, truncated, or not what its name says
+    │   ├── FaultyRows              3  a table some rows of which cannot be used
     │   ├── MissingSpacing          3  an image without a trustworthy voxel size
     │   ├── NotInVolume             3  a point that lies outside the image
     │   └── NotACanal               3  no canal can be followed between two points
@@ -26,6 +27,7 @@ from typing import Any, ClassVar
 __all__ = [
     "BadInput",
     "CanalwrightError",
+    "FaultyRows",
     "MalformedText",
     "MissingSpacing",
     "NoFeasiblePlan",
@@ -158,6 +160,33 @@ class UnreadableFile(BadInput):
     def sentence(self) -> str:
         """Return the message."""
         return _join(f"{self.path}: {self.problem}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
+class FaultyRows(BadInput):
+    """A table some rows of which cannot be used; nothing of it was taken.
+
+    Attributes
+    ----------
+    path : str
+    rows : int
+        Number of rows that were read.
+    faults : tuple of str
+        One sentence for each fault: row, column, value, what is wrong, what to do.
+    hint : str
+    """
+
+    path: str
+    rows: int
+    faults: tuple[str, ...]
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message with the first faults."""
+        shown = "; ".join(fault.rstrip(".") for fault in self.faults[:3])
+        more = f"; and {len(self.faults) - 3} more" if len(self.faults) > 3 else ""
+        count = f"{len(self.faults)} fault{'s' if len(self.faults) != 1 else ''}"
+        return _join(f"{self.path}: {count} in {self.rows} rows: {shown}{more}.", self.hint)
 
 
 @dataclass(kw_only=True, eq=False)
