@@ -2,7 +2,8 @@
 
 A parameter, field, property or function whose annotation is numeric and whose name contains a
 quantity word (``diameter``, ``torque`` …) must contain a unit (``_mm``, ``_ncm``, ``_deg`` …) or a
-word that says it has none (``_share``, ``_index`` …).
+word that says it has none (``_share``, ``_index`` …). Private functions are exempt: their units
+are those of the public function they serve.
 
 Usage: ``python tools/unit_suffixes.py src``; exits 1 and lists the places if a name lacks one.
 """
@@ -42,13 +43,29 @@ def offenses(path: Path) -> Iterator[str]:
 
 
 def _annotated(tree: ast.AST) -> Iterator[tuple[ast.AST, str, ast.expr]]:
-    for node in ast.walk(tree):
+    for node in ast.iter_child_nodes(tree):
         if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
             yield node, node.target.id, node.annotation
-        elif isinstance(node, ast.arg) and node.annotation is not None:
-            yield node, node.arg, node.annotation
-        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.returns is not None:
-            yield node, node.name, node.returns
+        elif isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            if not _private(node.name):
+                yield from _signature(node)
+        elif isinstance(node, ast.ClassDef | ast.If | ast.Try):
+            yield from _annotated(node)
+
+
+def _private(name: str) -> bool:
+    return name.startswith("_") and not name.startswith("__")
+
+
+def _signature(
+    node: ast.FunctionDef | ast.AsyncFunctionDef,
+) -> Iterator[tuple[ast.AST, str, ast.expr]]:
+    arguments = node.args
+    for arg in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs):
+        if arg.annotation is not None:
+            yield arg, arg.arg, arg.annotation
+    if node.returns is not None:
+        yield node, node.name, node.returns
 
 
 def _numeric(annotation: ast.expr) -> bool:

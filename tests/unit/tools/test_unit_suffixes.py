@@ -16,6 +16,10 @@ _SPEC.loader.exec_module(unit_suffixes)
     [
         ("def f(diameter: float) -> None: ...", True),
         ("def f(diameter_mm: float) -> None: ...", False),
+        ("def _part(diameter: float) -> None: ...", False),
+        ("class A:\n    diameter: float", True),
+        ("class A:\n    def angle(self) -> float: ...", True),
+        ("def f(*, length: float) -> None: ...", True),
         ("def torque(x: int) -> float: ...", True),
         ("def torque_ncm(x: int) -> float: ...", False),
         ("radius: NDArray[np.float64]", True),
