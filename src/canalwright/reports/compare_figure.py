@@ -52,7 +52,7 @@ def compare_figure(
         Left both diameters with the band of their tolerance, then the difference in mm with the
         sum of the tolerances as a band round zero, right the difference in percent.
     """
-    station = np.linspace(0.0, _end_mm(comparison), 321)
+    station_mm = np.linspace(0.0, _end_mm(comparison), 321)
     heading = title or f"{instrument_label(comparison.a)} and {instrument_label(comparison.b)}"
     height = size_mm[1] - _TOP_MM - _BOTTOM_MM
     width = (size_mm[0] - _LEFT_MM - 4.0 - 2 * 4.0) / 3.4
@@ -68,8 +68,8 @@ def compare_figure(
             wide = share * width
             axes = add_axes_mm(figure, left, _TOP_MM, wide, height, sharey=first)
             axes.set_gid(f"{head} {unit}".lower())
-            draw(axes, comparison, station)
-            _finish(axes, station, labeled=first is None)
+            draw(axes, comparison, station_mm)
+            _finish(axes, station_mm, labeled=first is None)
             middle = left + wide / 2.0
             figure_text_mm(
                 figure, middle, 9.0, head, ha="center", fontsize=HEAD_PT, fontweight="bold"
@@ -86,29 +86,29 @@ def _end_mm(comparison: Comparison) -> float:
     return max([cutting, *(row.station_mm for row in comparison.rows)])
 
 
-def _draw_profiles(axes: Axes, comparison: Comparison, station: Floats) -> None:
+def _draw_profiles(axes: Axes, comparison: Comparison, station_mm: Floats) -> None:
     for index, instrument in enumerate((comparison.a, comparison.b)):
         style = instrument_style(index)
-        diameter = instrument.diameter_mm(station)
+        diameter = instrument.diameter_mm(station_mm)
         axes.fill_betweenx(
-            station,
+            station_mm,
             diameter - instrument.tolerance_mm,
             diameter + instrument.tolerance_mm,
             color=style["color"],
             alpha=0.22,
             lw=0,
         )
-        axes.plot(diameter, station, **style)
-        _name_line(axes, comparison, index, station)
+        axes.plot(diameter, station_mm, **style)
+        _name_line(axes, comparison, index, station_mm)
     axes.set_xlim(left=0.0)
 
 
-def _name_line(axes: Axes, comparison: Comparison, index: int, station: Floats) -> None:
+def _name_line(axes: Axes, comparison: Comparison, index: int, station_mm: Floats) -> None:
     """Write the name beside its line, away from the other one."""
     pair = (comparison.a, comparison.b)
-    mean = [float(np.mean(instrument.diameter_mm(station))) for instrument in pair]
+    mean = [float(np.mean(instrument.diameter_mm(station_mm))) for instrument in pair]
     wider = index == int(np.argmax(mean))
-    at = (0.30 if wider else 0.88) * float(station[-1])
+    at = (0.30 if wider else 0.88) * float(station_mm[-1])
     axes.annotate(
         instrument_label(pair[index]),
         (float(pair[index].diameter_mm(at)), at),
@@ -122,26 +122,26 @@ def _name_line(axes: Axes, comparison: Comparison, index: int, station: Floats) 
     )
 
 
-def _draw_difference(axes: Axes, comparison: Comparison, station: Floats) -> None:
+def _draw_difference(axes: Axes, comparison: Comparison, station_mm: Floats) -> None:
     allowed = comparison.a.tolerance_mm + comparison.b.tolerance_mm
-    difference = comparison.b.diameter_mm(station) - comparison.a.diameter_mm(station)
+    difference = comparison.b.diameter_mm(station_mm) - comparison.a.diameter_mm(station_mm)
     axes.axvspan(-allowed, allowed, color="#dcdcdc", lw=0)
     axes.axvline(0.0, color=INK, lw=0.8)
-    axes.plot(difference, station, color=INK, lw=1.4)
+    axes.plot(difference, station_mm, color=INK, lw=1.4)
     for row in comparison.rows:
         _mark(axes, row.difference_mm, row.station_mm, f"{row.difference_mm:+.2f}")
     _leave_room_right(axes)
 
 
-def _draw_percent(axes: Axes, comparison: Comparison, station: Floats) -> None:
-    first, second = comparison.a.diameter_mm(station), comparison.b.diameter_mm(station)
+def _draw_percent(axes: Axes, comparison: Comparison, station_mm: Floats) -> None:
+    first, second = comparison.a.diameter_mm(station_mm), comparison.b.diameter_mm(station_mm)
     percent = 100.0 * (second / first - 1.0)
     tolerance_a, tolerance_b = comparison.a.tolerance_mm, comparison.b.tolerance_mm
     least = 100.0 * ((second - tolerance_b) / (first + tolerance_a) - 1.0)
     most = 100.0 * ((second + tolerance_b) / np.maximum(first - tolerance_a, 1e-9) - 1.0)
-    axes.fill_betweenx(station, least, most, color="#dcdcdc", lw=0)
+    axes.fill_betweenx(station_mm, least, most, color="#dcdcdc", lw=0)
     axes.axvline(0.0, color=INK, lw=0.8)
-    axes.plot(percent, station, color=INK, lw=1.4)
+    axes.plot(percent, station_mm, color=INK, lw=1.4)
     for row in comparison.rows:
         _mark(axes, row.difference_percent, row.station_mm, f"{row.difference_percent:+.0f} %")
     _leave_room_right(axes)
@@ -166,16 +166,16 @@ def _mark(axes: Axes, x: float, y: float, text: str) -> None:
     )
 
 
-def _finish(axes: Axes, station: Floats, *, labeled: bool) -> None:
-    axes.set_ylim(-0.8, float(station[-1]) + 0.8)
-    for level in range(int(station[-1]) + 1):
+def _finish(axes: Axes, station_mm: Floats, *, labeled: bool) -> None:
+    axes.set_ylim(-0.8, float(station_mm[-1]) + 0.8)
+    for level in range(int(station_mm[-1]) + 1):
         axes.axhline(level, color=GRID_COLOR, lw=0.9 if level % 4 == 0 else 0.4, zorder=0.5)
     axes.xaxis.set_ticks_position("top")
     axes.tick_params(axis="x", labelsize=BODY_PT, length=2.5, pad=1.5)
     axes.tick_params(axis="y", length=0, labelleft=labeled, labelsize=BODY_PT)
     axes.locator_params(axis="x", nbins=4)
     if labeled:
-        ticks = list(range(0, int(station[-1]) + 1, 4))
+        ticks = list(range(0, int(station_mm[-1]) + 1, 4))
         axes.set_yticks(ticks, [f"D{tick}" for tick in ticks])
         axes.set_ylabel("station, mm from the tip", fontsize=BODY_PT, labelpad=2.0)
 

@@ -338,7 +338,8 @@ def _cited(inputs: ReportInputs) -> Iterable[str]:
     yield from (caution.source for caution in _all_cautions(inputs))
     yield from (getattr(inputs.result.limits, f.name).source for f in fields(Limits))
     yield from (graded.source for graded, _ in DENTIN_CAUTIONS)
-    yield from (key for m in inputs.curvature for n, key in _CURVATURE_SOURCES.items() if n in m)
+    for method in (name for name, value in inputs.curvature.items() if value is not None):
+        yield from (key for name, key in _CURVATURE_SOURCES.items() if name in method)
     for planned in inputs.plan.steps:
         for graded in (planned.speed_rpm, planned.torque_limit_ncm):
             if graded is not None:

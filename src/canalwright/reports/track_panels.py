@@ -285,7 +285,7 @@ def _outline(axes: Axes, shape: Shape, rotation_deg: float, color: str, dash: An
     from matplotlib.patheffects import withStroke
 
     for side, turn in ((1.0, 0.0), (-1.0, np.pi)):
-        radius = _radius_toward(shape, np.deg2rad(rotation_deg) + turn)
+        radius = _radius_toward_mm(shape, np.deg2rad(rotation_deg) + turn)
         axes.plot(
             side * radius,
             shape.level_mm,
@@ -297,7 +297,7 @@ def _outline(axes: Axes, shape: Shape, rotation_deg: float, color: str, dash: An
         )
 
 
-def _radius_toward(shape: Shape, angle_rad: float) -> Floats:
+def _radius_toward_mm(shape: Shape, angle_rad: float) -> Floats:
     """Return the wall's distance in one direction, between stored directions linearly."""
     angles = directions_rad(shape.radius_mm.shape[1])
     period = 2.0 * np.pi
