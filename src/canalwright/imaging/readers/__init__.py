@@ -23,7 +23,8 @@ def read_scan(
 ) -> Scan:
     """Read a volume from a file or folder; its format is told from the content, not the name.
 
-    DICOM (a folder, one file of a series, or a multi-frame object), NRRD and NIfTI.
+    DICOM (a folder, one file of a series, or a multi-frame object), NRRD, NIfTI, MetaImage,
+    multi-page TIFF, and folders of TIFF or PNG slices.
 
     Parameters
     ----------

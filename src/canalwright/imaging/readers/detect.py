@@ -15,13 +15,22 @@ from canalwright.imaging.readers.dicom import (
 from canalwright.imaging.readers.gray import Voxels, checked
 from canalwright.imaging.readers.grid import StatedGrid, Steps, settle
 from canalwright.imaging.readers.guard import refuse, unpacked_head
+from canalwright.imaging.readers.metaimage import looks_like_metaimage, read_metaimage
 from canalwright.imaging.readers.nifti import looks_like_nifti, read_nifti
 from canalwright.imaging.readers.nrrd_file import looks_like_nrrd, read_nrrd
+from canalwright.imaging.readers.stacks import (
+    is_picture,
+    looks_like_png,
+    looks_like_tiff,
+    read_picture_stack,
+    read_tiff,
+)
 from canalwright.imaging.scan import Scan
 
 __all__ = ["detected"]
 
 HEAD = 1024
+JPEG = b"\xff\xd8\xff"
 DICOM_INDEX = "DICOMDIR"
 """The name that the standard reserves for the index of a medium."""
 
@@ -54,9 +63,19 @@ def _file_reader(path: Path) -> Reader:
         return _volume_reader(path, read_nrrd)
     if looks_like_nifti(unpacked_head(head)):
         return _volume_reader(path, read_nifti)
+    if looks_like_metaimage(head):
+        return _volume_reader(path, read_metaimage)
+    if looks_like_tiff(head):
+        return _volume_reader(path, read_tiff)
+    if looks_like_png(head) or head.startswith(JPEG):
+        raise refuse(
+            path,
+            "is a single picture, not a volume",
+            "For a stack of slices, give the folder that holds them.",
+        )
     if looks_like_dicom(head):
         return lambda spacing, _series, progress: read_dicom_file(path, spacing, progress)
-    raise refuse(path, "is not a DICOM, NRRD or NIfTI file")
+    raise refuse(path, "is not a DICOM, NRRD, NIfTI, MetaImage or TIFF file")
 
 
 def _folder_reader(folder: Path) -> Reader:
@@ -66,9 +85,16 @@ def _folder_reader(folder: Path) -> Reader:
         return lambda spacing, series, progress: read_dicom_files(
             folder, dicom, spacing, series, progress
         )
+    pictures = [p for p in files if is_picture(p)]
+    if pictures:
+        return _volume_reader(folder, lambda place: read_picture_stack(place, pictures))
     if not files:
         raise refuse(folder, "is an empty folder")
-    raise refuse(folder, "holds no DICOM files", "To read a file of another kind, give its name.")
+    raise refuse(
+        folder,
+        "holds no DICOM files and no TIFF or PNG slices",
+        "To read a file of another kind, give its name.",
+    )
 
 
 def _dicom_files(files: Iterable[Path]) -> list[Path]:
