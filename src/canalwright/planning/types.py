@@ -85,29 +85,61 @@ class Limits:
     Attributes
     ----------
     step_percent : Graded
-        Largest step at any level, in percent of the inscribed diameter.
+        Largest step of an engine-driven instrument at any level, in percent of the inscribed
+        diameter.
     step_mm : Graded
         Largest step at any level, in mm.
     engaged_mm : Graded
         Largest length of canal over which an instrument may cut.
     dentin_left_mm : Graded
-        Least dentin left at any level where the outer surface is known.
+        Least dentin left in any direction an instrument cuts, where the outer surface is known.
     over_target_mm : Graded
         How far an instrument may cut beyond the target diameter.
+    flare_over_target_mm : Graded
+        The same in the coronal part of the canal, where instruments open the way for others.
+    flare_from_share : Graded
+        Where that part begins, as a share of the canal's length from the terminus.
     glide_path_mm : Graded
         Inscribed diameter the canal must have along the inserted part before an engine-driven
         instrument goes there.
+    hand_step_percent : Graded
+        As `step_percent`, for hand instruments.
+    engaged_caution_mm : Graded
+        Engaged length above which a step carries a caution.
+    dentin_from_mm : Graded
+        Level below which dentin is not judged.
+    loose_tip_mm : Graded
+        How much narrower than the untouched canal the tip of an engine-driven instrument may be.
+        Where another instrument has shaped the canal before, no tip may be loose: no instrument
+        follows a larger one to the same level.
+    hand_size_in_curve : Graded
+        Largest size of drawn steel that is taken round a curve.
+    curve_per_mm : Graded
+        Curvature from which a canal counts as curved for that limit.
+    smallest_start_mm : Graded
+        Diameter below which the image says nothing; a narrower measured canal starts here.
     """
 
     step_percent: Graded = Graded(
-        50.0, "%", Evidence.PRACTICE, note="the step from size 10 to 15 at the tip is 50 %"
+        45.0,
+        "%",
+        Evidence.ASSUMED,
+        note="lets an engine-driven file follow one standard size at the tip (15 to 20 is 33 %) "
+        "and refuses to skip one (20 to 30 is 50 %)",
     )
-    step_mm: Graded = Graded(0.15, "mm", Evidence.ASSUMED)
-    engaged_mm: Graded = Graded(
-        8.0,
+    step_mm: Graded = Graded(
+        0.20,
         "mm",
-        Evidence.PRACTICE,
-        note="engage at most a third to half of the flutes; half of a 16 mm cutting part",
+        Evidence.ASSUMED,
+        note="a tenth of a millimeter per side; it binds in the coronal part only, where the "
+        "relative limit would let a single instrument cut deeper",
+    )
+    engaged_mm: Graded = Graded(
+        12.0,
+        "mm",
+        Evidence.ASSUMED,
+        note="three quarters of a 16 mm cutting part; half of it (8 mm, see the caution) leaves "
+        "hardly any sequence to a .04 taper in canals of 11 to 14 mm",
     )
     dentin_left_mm: Graded = Graded(
         0.5,
@@ -116,12 +148,63 @@ class Limits:
         note="cautions are quoted at 0.3 mm (perforation) and at 1 mm (thin wall), both from "
         "memory; neither is a threshold with proof",
     )
-    over_target_mm: Graded = Graded(0.05, "mm", Evidence.ASSUMED)
+    over_target_mm: Graded = Graded(
+        0.02, "mm", Evidence.ASSUMED, note="the diameter tolerance of an instrument"
+    )
+    flare_over_target_mm: Graded = Graded(
+        0.1,
+        "mm",
+        Evidence.ASSUMED,
+        note="half of it per side; room for a coronal flare that frees the files that follow",
+    )
+    flare_from_share: Graded = Graded(
+        0.5, "", Evidence.PRACTICE, note="flaring stays in the coronal half"
+    )
     glide_path_mm: Graded = Graded(
         0.15,
         "mm",
         Evidence.PRACTICE,
         note="a loose 10 up to 20 are all argued for as the end of the glide path",
+    )
+    hand_step_percent: Graded = Graded(
+        60.0,
+        "%",
+        Evidence.PRACTICE,
+        note="the standard series itself steps 50 % from size 10 to 15, and hands feel it; "
+        "10 to 20 is 100 %",
+    )
+    engaged_caution_mm: Graded = Graded(
+        8.0,
+        "mm",
+        Evidence.PRACTICE,
+        note="engage at most a third to half of the flutes; half of a 16 mm cutting part",
+    )
+    dentin_from_mm: Graded = Graded(
+        1.0,
+        "mm",
+        Evidence.ASSUMED,
+        note="the root tapers to nothing round the exit, so its wall is thin there by nature",
+    )
+    loose_tip_mm: Graded = Graded(
+        0.05,
+        "mm",
+        Evidence.ASSUMED,
+        note="one standard size; an instrument looser than that has no business so deep",
+    )
+    hand_size_in_curve: Graded = Graded(
+        20.0,
+        "",
+        Evidence.PRACTICE,
+        note="larger steel files straighten a curved canal",
+    )
+    curve_per_mm: Graded = Graded(
+        0.05, "1/mm", Evidence.ASSUMED, note="a radius of 20 mm: a gentle curve"
+    )
+    smallest_start_mm: Graded = Graded(
+        0.06,
+        "mm",
+        Evidence.ASSUMED,
+        note="the smallest standard file; what is narrower in the image is not resolved",
     )
 
 
@@ -132,7 +215,9 @@ class Margin:
     Attributes
     ----------
     constraint : str
-        Name of the field in `Limits` or ``"cutting_length_mm"``.
+        Name of the field in `Limits`, or ``"cutting_length_mm"`` (the shaft behind the cutting
+        part would meet the wall), ``"overall_length_mm"`` (too short for the working length) or
+        ``"no_cut"`` (nothing to do; value and limit are steps in mm).
     value, limit : float
     unit : str
     level_mm : float or None
@@ -195,7 +280,8 @@ class Totals:
         Estimated working time.
     removed_mm3 : float
     risk : float
-        Largest share of any limit used by any step, 0 to 1.
+        Largest share of the limits on step and engaged length used by any step, 0 to 1. Other
+        limits are kept too, but a share of them says little about danger.
     """
 
     instruments: int
@@ -206,7 +292,16 @@ class Totals:
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """A feasible sequence."""
+    """A feasible sequence.
+
+    Attributes
+    ----------
+    steps : tuple of PlannedStep
+    totals : Totals
+    final : Shape
+        The canal after the last step.
+    cautions : tuple of Caution
+    """
 
     steps: tuple[PlannedStep, ...]
     totals: Totals
@@ -222,12 +317,20 @@ class Rejection:
     ----------
     instrument : str
     constraint : str
-        Name of the limit that binds, ``"no_cut"`` if it would cut nothing, or
-        ``"dominated"`` if a plan with it exists that is worse in every respect.
+        Name of the limit that binds (see `Margin`), ``"no_cut"`` if it would cut nothing,
+        ``"alternative"`` if another non-dominated plan uses it, ``"dominated"`` if it could be
+        used but every plan with it is no better in any respect, or ``"banned"``.
     value, limit : float or None
     unit : str
     text : str
         The same in a sentence.
+    before_step : int or None
+        Step of the recommended plan, counted from 1, before which it comes closest to being
+        usable; one more than there are steps means after the last one.
+    to_level_mm : float or None
+        Level it was tried to.
+    also : tuple of Margin
+        Further limits it would break there; relaxing the named one alone does not admit it then.
     """
 
     instrument: str
@@ -236,6 +339,9 @@ class Rejection:
     limit: float | None
     unit: str
     text: str
+    before_step: int | None = None
+    to_level_mm: float | None = None
+    also: tuple[Margin, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,6 +361,10 @@ class PlanResult:
     statement : str
         What the exactness of the search covers.
     cautions : tuple of Caution
+    patency : PlannedStep or None
+        The patency file before the first step, if one was asked for.
+    found : int
+        Number of non-dominated plans found; `plans` may hold fewer of them.
     """
 
     canal_name: str
@@ -265,3 +375,5 @@ class PlanResult:
     rejected: tuple[Rejection, ...]
     statement: str
     cautions: tuple[Caution, ...] = field(default=())
+    patency: PlannedStep | None = None
+    found: int = 0

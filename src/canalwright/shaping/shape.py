@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +21,12 @@ from canalwright.errors import OutOfRange
 from canalwright.geometry.sections import section_area_mm2
 from canalwright.instruments.instrument import Instrument
 
-__all__ = ["CONCENTRIC_MODEL", "Pass", "Shape", "Step", "cut", "step"]
+__all__ = ["CONCENTRIC_MODEL", "ENGAGED_FROM_MM", "Pass", "Shape", "Step", "cut", "step"]
 
 Floats = NDArray[np.float64]
 
-# A bite below this is the rounding of stored sections, not an engagement.
-_ENGAGED_FROM_MM = 1e-6
+ENGAGED_FROM_MM: Final = 1e-6
+"""A bite below this is the rounding of stored sections, not an engagement."""
 
 CONCENTRIC_MODEL = Caution(
     "CONCENTRIC_MODEL",
@@ -101,6 +102,11 @@ class Shape:
     def of(cls, canal: Canal) -> Shape:
         """Return the untouched canal as a shape."""
         return cls(canal.level_mm, canal.radius_mm, canal.outer_radius_mm)
+
+    def at_least(self, diameter_mm: float) -> Shape:
+        """Return the shape with every section opened to at least a diameter."""
+        radius = np.maximum(self.radius_mm, diameter_mm / 2.0)
+        return Shape(self.level_mm, radius, self.outer_radius_mm)
 
     @cached_property
     def inscribed_mm(self) -> Floats:
@@ -202,6 +208,11 @@ def step(shape: Shape, made: Pass) -> Step:
     -------
     Step
 
+    Raises
+    ------
+    OutOfRange
+        If the canal is closed somewhere: a step in percent of nothing has no meaning.
+
     Notes
     -----
     The step is counted against the *inscribed* diameter, because that is where the instrument
@@ -209,10 +220,11 @@ def step(shape: Shape, made: Pass) -> Step:
     canal that the previous instrument has just cut, the step is the textbook difference of the
     two instruments' diameters.
     """
+    _check_open(shape)
     after = cut(shape, made)
     instrument_mm = made.diameter_mm(shape.level_mm)
     bite_mm = instrument_mm / 2.0 - shape.radius_mm.T
-    engaged_share = np.mean(bite_mm > _ENGAGED_FROM_MM, axis=0)
+    engaged_share = np.mean(bite_mm > ENGAGED_FROM_MM, axis=0)
     engaged = engaged_share > 0.0
     step_mm = np.where(engaged, instrument_mm - shape.inscribed_mm, 0.0)
     return Step(
@@ -230,6 +242,18 @@ def step(shape: Shape, made: Pass) -> Step:
         dentin_left_mm=after.dentin_min_mm,
         after=after,
     )
+
+
+def _check_open(shape: Shape) -> None:
+    narrowest = int(np.argmin(shape.inscribed_mm))
+    if not shape.inscribed_mm[narrowest] > 0.0:
+        raise OutOfRange(
+            name=f"canal diameter at level {shape.level_mm[narrowest]:.2f} mm",
+            got=float(shape.inscribed_mm[narrowest]),
+            unit="mm",
+            allowed=(0.0, None),
+            hint="A canal that an instrument is to pass is open along its whole length.",
+        )
 
 
 def level_widths_mm(level_mm: Floats) -> Floats:

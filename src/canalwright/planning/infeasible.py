@@ -1,0 +1,174 @@
+"""What stands in the way when no sequence reaches a target, and the nearest one that can be."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+from canalwright.errors import NoFeasiblePlan
+from canalwright.evidence import Evidence, Graded
+from canalwright.planning.limits import Rules, broken, judged
+from canalwright.planning.search import Problem, reachable
+from canalwright.planning.types import Limits, Margin, Target
+from canalwright.planning.wording import broken_clause
+from canalwright.shaping.shape import Pass, step
+
+__all__ = ["nearest_target", "no_feasible_plan"]
+
+_RELAXED: Final[dict[str, tuple[float, ...]]] = {
+    "step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
+    "hand_step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
+    "step_mm": (1.1, 1.25, 1.5, 2.0, 100.0),
+    "engaged_mm": (1.1, 1.25, 1.5, 100.0),
+    "dentin_left_mm": (0.9, 0.75, 0.5, 0.25, 0.0),
+    "over_target_mm": (1.5, 2.5, 100.0),
+    "flare_over_target_mm": (1.5, 2.5, 100.0),
+    "glide_path_mm": (0.9, 0.67, 0.0),
+    "loose_tip_mm": (2.0, 100.0),
+    "hand_size_in_curve": (1.25, 1.5, 100.0),
+}
+_LABELS: Final = {
+    "step_percent": "the relative step of engine-driven instruments",
+    "hand_step_percent": "the relative step of hand instruments",
+    "step_mm": "the step in mm",
+    "engaged_mm": "the engaged length",
+    "dentin_left_mm": "the dentin left",
+    "over_target_mm": "the excess over the target",
+    "flare_over_target_mm": "the coronal excess over the target",
+    "glide_path_mm": "the glide path",
+    "loose_tip_mm": "the play of the tip",
+    "hand_size_in_curve": "the size of steel files in curves",
+}
+_LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm")
+_TRIES: Final = 40
+_SIZES: Final = (60, 55, 50, 45, 40, 35, 30, 25, 20, 15, 10)
+
+
+def no_feasible_plan(problem: Problem) -> NoFeasiblePlan:
+    """Return the error that names what binds and the nearest target within the limits."""
+    return NoFeasiblePlan(
+        target=problem.rules.target.describe(),
+        binding=_binding(problem),
+        nearest=nearest_target(problem),
+    )
+
+
+def nearest_target(problem: Problem) -> str:
+    """Return the largest smaller target that can be reached, in words, or the empty string."""
+    wish = problem.rules.target
+    for target in _smaller(wish):
+        rules = replace(problem.rules, target=target)
+        if reachable(replace(problem, rules=rules)).candidates:
+            return target.describe()
+    return ""
+
+
+def _smaller(wish: Target) -> list[Target]:
+    """Return smaller targets, those nearest in standard sizes and hundredths of taper first."""
+    sizes = [wish.size, *(size for size in _SIZES if size < wish.size)]
+    tapers = [wish.taper_mm_per_mm - 0.01 * k for k in range(7)]
+    pairs = [
+        (down + narrower, down, Target(size, max(taper, 0.0), wish.coronal_limit_mm))
+        for down, size in enumerate(sizes)
+        for narrower, taper in enumerate(tapers)
+        if taper > 0.005 and down + narrower > 0
+    ]
+    return [target for *_, target in sorted(pairs, key=lambda pair: pair[:2])][:_TRIES]
+
+
+def _binding(problem: Problem) -> tuple[str, ...]:
+    alone = tuple(filter(None, (_relaxed_alone(problem, name) for name in _RELAXED)))
+    longer = _longer(problem)
+    return (*longer, *alone) or _together(problem)
+
+
+def _relaxed_alone(problem: Problem, name: str) -> str:
+    """Return a sentence if relaxing one limit alone lets the target be reached."""
+    for factor in _RELAXED[name]:
+        rules = replace(problem.rules, limits=_with(problem.rules.limits, name, factor))
+        found = reachable(replace(problem, rules=rules)).candidates
+        if found:
+            return _would_do(problem, name, found[0].passes)
+    return ""
+
+
+def _with(limits: Limits, name: str, factor: float) -> Limits:
+    limit: Graded = getattr(limits, name)
+    value = max(limit.value * factor, 1e-9)
+    relaxed = Graded(value, limit.unit, Evidence.ASSUMED, note="relaxed to find what binds")
+    return replace(limits, **{name: relaxed})
+
+
+def _would_do(problem: Problem, name: str, passes: tuple[Pass, ...]) -> str:
+    limit: Graded = getattr(problem.rules.limits, name)
+    worst = _worst(problem.rules, passes, name)
+    if worst is None:
+        return f"{_LABELS[name]} is limited to {limit.value:g} {limit.unit}".rstrip()
+    side = "at least" if name in _LOWER_BOUNDS else "at most"
+    where = "" if worst.level_mm is None else f" at level {worst.level_mm:.1f} mm"
+    unit = f" {limit.unit}".rstrip()
+    return (
+        f"{_LABELS[name]} must be {side} {limit.value:g}{unit}, and a sequence was found only "
+        f"with {worst.value:.3g}{unit}{where}"
+    )
+
+
+def _worst(rules: Rules, passes: tuple[Pass, ...], name: str) -> Margin | None:
+    shape, found = rules.start, []
+    for made in passes:
+        done = step(shape, made)
+        found += [m for m in judged(shape, done, rules) if m.constraint == name]
+        shape = done.after
+    return max(found, key=lambda m: m.used, default=None)
+
+
+def _longer(problem: Problem) -> tuple[str, ...]:
+    longer = replace(problem, most_passes=problem.most_passes + 4)
+    found = reachable(longer).candidates
+    if not found:
+        return ()
+    return (
+        f"at most {problem.most_passes} passes are allowed, and the shortest sequence takes "
+        f"{len(found[0].passes)}",
+    )
+
+
+def _together(problem: Problem) -> tuple[str, ...]:
+    """Relax everything at once and name what the sequence found then breaks."""
+    limits = problem.rules.limits
+    for name, factors in _RELAXED.items():
+        limits = _with(limits, name, factors[-1])
+    rules = replace(problem.rules, limits=limits)
+    found = reachable(replace(problem, rules=rules)).candidates
+    if not found:
+        return (_out_of_reach(problem),)
+    clauses = _broken_clauses(problem.rules, found[0].passes)
+    return ("no limit stands alone in the way; relaxing all of them, " + "; ".join(clauses),)
+
+
+def _broken_clauses(rules: Rules, passes: tuple[Pass, ...]) -> list[str]:
+    shape = rules.start
+    worst: dict[str, tuple[float, str, Margin]] = {}
+    for made in passes:
+        done = step(shape, made)
+        for margin in broken(judged(shape, done, rules)):
+            if margin.constraint not in worst or margin.used > worst[margin.constraint][0]:
+                worst[margin.constraint] = (margin.used, made.instrument.id, margin)
+        shape = done.after
+    return [f"{name} {broken_clause(margin)}" for _, name, margin in worst.values()]
+
+
+def _out_of_reach(problem: Problem) -> str:
+    wanted = problem.wanted_mm
+    opened = [made.diameter_mm(problem.start.level_mm) for made in problem.passes]
+    widest = problem.start.inscribed_mm.copy()
+    for diameter in opened:
+        widest = diameter.clip(min=widest)
+    short = wanted - widest
+    worst = int(short.argmax())
+    if short[worst] > 1e-6:
+        return (
+            f"no instrument of the tray opens level {problem.start.level_mm[worst]:.1f} mm to "
+            f"{wanted[worst]:.2f} mm; the largest opens {widest[worst]:.2f} mm"
+        )
+    return "no order of the tray's instruments leads there, whatever the limits on a step"

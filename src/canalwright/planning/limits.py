@@ -1,0 +1,284 @@
+"""Every limit against the value one pass reaches: the judge that planning and checks share.
+
+The judgment needs nothing but the canal before the pass and the pass itself. The search has its
+own fast form of it; results are judged again here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.evidence import Graded
+from canalwright.instruments.instrument import Alloy, Instrument, Kind
+from canalwright.planning.types import Limits, Margin, Target
+from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, Step
+
+__all__ = [
+    "RISK_CONSTRAINTS",
+    "Rules",
+    "broken",
+    "judged",
+    "loose_tip_limit_mm",
+    "lowest_diameter_mm",
+    "over_target_limit_mm",
+    "risk_of",
+    "step_limit_percent",
+    "wall_left_mm",
+    "wanted_mm",
+]
+
+Floats = NDArray[np.float64]
+
+RISK_CONSTRAINTS: Final = ("step_percent", "hand_step_percent", "step_mm", "engaged_mm")
+_SLACK: Final = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Rules:
+    """What a pass is judged by.
+
+    Attributes
+    ----------
+    start : Shape
+        The canal before the first step.
+    target : Target
+    limits : Limits
+    curvature_per_mm : ndarray, shape (n,)
+        Curvature of the canal's axis at the levels of its shapes.
+    length_mm : float
+        Length the instrument must bridge from terminus to handle: the working length where it
+        is known, else the length of the canal.
+    """
+
+    start: Shape
+    target: Target
+    limits: Limits
+    curvature_per_mm: Floats
+    length_mm: float
+
+
+def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
+    """Return every limit against the value that a pass reaches.
+
+    Parameters
+    ----------
+    before : Shape
+        The canal the pass went into.
+    step : Step
+        What it did there.
+    rules : Rules
+
+    Returns
+    -------
+    tuple of Margin
+        ``used`` above 1 means that the limit is broken. Limits that do not concern the pass
+        (glide path for hand instruments, dentin where none is known) are left out.
+    """
+    found = (
+        _useful(step),
+        _step_percent(step, rules.limits),
+        _step_mm(step, rules.limits),
+        _engaged(step, rules.limits),
+        _dentin(before, step, rules.limits),
+        _over_target(step, rules),
+        _glide_path(step, rules.limits),
+        _loose_tip(before, step, rules),
+        _steel_in_curve(step, rules),
+        _cutting_length(step),
+        _overall_length(step, rules),
+    )
+    return tuple(margin for margin in found if margin is not None)
+
+
+def broken(margins: tuple[Margin, ...]) -> tuple[Margin, ...]:
+    """Return the margins that are exceeded, the worst first."""
+    over = [margin for margin in margins if margin.used > 1.0 + _SLACK]
+    return tuple(sorted(over, key=lambda margin: -margin.used))
+
+
+def risk_of(margins: tuple[Margin, ...]) -> float:
+    """Return the largest share used of the limits on step and engaged length."""
+    return max((m.used for m in margins if m.constraint in RISK_CONSTRAINTS), default=0.0)
+
+
+def step_limit_percent(instrument: Instrument, limits: Limits) -> tuple[str, Graded]:
+    """Return name and value of the limit on the relative step of an instrument."""
+    if instrument.kind is Kind.HAND:
+        return "hand_step_percent", limits.hand_step_percent
+    return "step_percent", limits.step_percent
+
+
+def wanted_mm(target: Target, level_mm: Floats) -> Floats:
+    """Return the target taper carried on above its coronal limit."""
+    return np.asarray(target.size / 100.0 + target.taper_mm_per_mm * level_mm, float)
+
+
+def over_target_limit_mm(limits: Limits, level_mm: Floats) -> Floats:
+    """Return how far beyond the target each level may be opened."""
+    flare = level_mm >= limits.flare_from_share.value * level_mm[-1] - _SLACK
+    return np.where(flare, limits.flare_over_target_mm.value, limits.over_target_mm.value)
+
+
+def wall_left_mm(before: Shape, opened_mm: Floats) -> Floats:
+    """Return the thinnest dentin left in the directions a diameter cuts, per level.
+
+    NaN where it cuts nothing or no outer surface is known.
+    """
+    opened = opened_mm[:, None] / 2.0
+    cuts = opened - before.radius_mm > ENGAGED_FROM_MM
+    left = np.where(cuts, before.outer_radius_mm - opened, np.nan)
+    thinnest = np.where(np.isnan(left), np.inf, left).min(axis=1)
+    return np.where(np.isinf(thinnest), np.nan, thinnest)
+
+
+def _useful(step: Step) -> Margin:
+    reached = float(step.step_mm.max())
+    used = 0.0 if step.engaged.any() else np.inf
+    return Margin("no_cut", reached, 0.0, "mm", None, used)
+
+
+def _step_percent(step: Step, limits: Limits) -> Margin:
+    name, limit = step_limit_percent(step.made.instrument, limits)
+    return _largest(name, step.step_percent, limit, step.level_mm)
+
+
+def _step_mm(step: Step, limits: Limits) -> Margin:
+    return _largest("step_mm", step.step_mm, limits.step_mm, step.level_mm)
+
+
+def _engaged(step: Step, limits: Limits) -> Margin:
+    length, limit = step.engaged_length_mm, limits.engaged_mm.value
+    return Margin("engaged_mm", length, limit, "mm", None, _share(length, limit))
+
+
+def _dentin(before: Shape, step: Step, limits: Limits) -> Margin | None:
+    left = wall_left_mm(before, step.instrument_mm)
+    judged_here = ~np.isnan(left) & (step.level_mm >= limits.dentin_from_mm.value - _SLACK)
+    if not judged_here.any():
+        return None
+    thinnest = int(np.nanargmin(np.where(judged_here, left, np.nan)))
+    value, limit = float(left[thinnest]), limits.dentin_left_mm.value
+    used = limit / value if value > 0.0 else np.inf
+    return Margin("dentin_left_mm", value, limit, "mm", float(step.level_mm[thinnest]), used)
+
+
+def _over_target(step: Step, rules: Rules) -> Margin | None:
+    """Judge the level where most of the tolerance is used: the one where most would be lost."""
+    if not step.engaged.any():
+        return None
+    over = step.instrument_mm - wanted_mm(rules.target, step.level_mm)
+    limit = over_target_limit_mm(rules.limits, step.level_mm)
+    worst = int(np.argmax(np.where(step.engaged, over - limit, -np.inf)))
+    value, allowed = float(over[worst]), float(limit[worst])
+    level = float(step.level_mm[worst])
+    name = "flare_over_target_mm" if _in_flare(rules.limits, step, worst) else "over_target_mm"
+    return Margin(name, value, allowed, "mm", level, _share(value, allowed))
+
+
+def _in_flare(limits: Limits, step: Step, index: int) -> bool:
+    start = limits.flare_from_share.value * float(step.level_mm[-1])
+    return float(step.level_mm[index]) >= start - _SLACK
+
+
+def _glide_path(step: Step, limits: Limits) -> Margin | None:
+    if step.made.instrument.kind is not Kind.ENGINE:
+        return None
+    ahead = inserted(step)
+    if not ahead.any():
+        return None
+    narrowest = int(np.argmin(np.where(ahead, step.before_mm, np.inf)))
+    value, limit = float(step.before_mm[narrowest]), limits.glide_path_mm.value
+    level = float(step.level_mm[narrowest])
+    return Margin("glide_path_mm", value, limit, "mm", level, limit / (value + _SLACK))
+
+
+def lowest_diameter_mm(made: Pass, level_mm: Floats) -> float:
+    """Return the diameter of the instrument at the lowest level of the canal it occupies."""
+    lowest = max(made.tip_level_mm, float(level_mm[0]))
+    first = int(np.searchsorted(level_mm, lowest - _SLACK))
+    at = float(level_mm[min(first, len(level_mm) - 1)])
+    return float(made.instrument.diameter_mm(at - made.tip_level_mm)) + made.loose_mm
+
+
+def loose_tip_limit_mm(instrument: Instrument, limits: Limits) -> float:
+    """Return how loose a tip may be in the untouched canal; hands may find the way anywhere."""
+    return limits.loose_tip_mm.value if instrument.kind is Kind.ENGINE else float("inf")
+
+
+def _loose_tip(before: Shape, step: Step, rules: Rules) -> Margin | None:
+    """Judge the play of the tip: none where another instrument has already been.
+
+    So no instrument follows a larger one to the same level.
+    """
+    ahead = np.flatnonzero(inserted(step))
+    if not ahead.size:
+        return None
+    lowest = int(ahead[0])
+    play = float(step.before_mm[lowest]) - lowest_diameter_mm(step.made, step.level_mm)
+    shaped = before.inscribed_mm[lowest] > rules.start.inscribed_mm[lowest] + _SLACK
+    limit = 0.0 if shaped else loose_tip_limit_mm(step.made.instrument, rules.limits)
+    if limit == float("inf"):
+        return None
+    value = max(play, 0.0)
+    used = 0.0 if value <= limit + 2.0 * ENGAGED_FROM_MM else _share(value, limit)
+    return Margin("loose_tip_mm", value, limit, "mm", float(step.level_mm[lowest]), used)
+
+
+def _steel_in_curve(step: Step, rules: Rules) -> Margin | None:
+    instrument, limits = step.made.instrument, rules.limits
+    if instrument.kind is not Kind.HAND or instrument.alloy is not Alloy.STAINLESS:
+        return None
+    curved = inserted(step) & (rules.curvature_per_mm > limits.curve_per_mm.value + _SLACK)
+    if not curved.any():
+        return None
+    where = int(np.argmax(np.where(curved, rules.curvature_per_mm, -np.inf)))
+    size, limit = float(instrument.size), limits.hand_size_in_curve.value
+    level = float(step.level_mm[where])
+    return Margin("hand_size_in_curve", size, limit, "", level, _share(size, limit))
+
+
+def _cutting_length(step: Step) -> Margin:
+    """Judge how far up the cutting part would have to reach for the shaft to stay free."""
+    made = step.made
+    station = step.level_mm - made.tip_level_mm
+    met = made.instrument.diameter_mm(station) > step.before_mm + 2.0 * ENGAGED_FROM_MM
+    met &= station > made.instrument.cutting_length_mm + _SLACK
+    needed = met | step.engaged
+    length = float(station[needed].max()) if needed.any() else 0.0
+    limit = made.instrument.cutting_length_mm
+    level = length + made.tip_level_mm if needed.any() else None
+    return Margin("cutting_length_mm", length, limit, "mm", level, _share(length, limit))
+
+
+def _overall_length(step: Step, rules: Rules) -> Margin:
+    needed = rules.length_mm - step.made.tip_level_mm
+    limit = step.made.instrument.overall_length_mm
+    return Margin("overall_length_mm", needed, limit, "mm", None, _share(needed, limit))
+
+
+def inserted(step: Step) -> NDArray[np.bool_]:
+    """Return the levels of the canal that the instrument occupies."""
+    return np.asarray(step.level_mm >= step.made.tip_level_mm - _SLACK, bool)
+
+
+def can_reach(made: Pass, level_mm: Floats) -> NDArray[np.bool_]:
+    """Return the levels along which the cutting part of a pass lies."""
+    return made.instrument.cuts_at(level_mm - made.tip_level_mm)
+
+
+def _largest(name: str, values: Floats, limit: Graded, level_mm: Floats) -> Margin:
+    worst = int(np.argmax(values))
+    value = float(values[worst])
+    return Margin(
+        name, value, limit.value, limit.unit, float(level_mm[worst]), _share(value, limit.value)
+    )
+
+
+def _share(value: float, limit: float) -> float:
+    if value <= _SLACK:
+        return 0.0
+    return value / limit if limit > 0.0 else float("inf")

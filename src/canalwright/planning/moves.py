@@ -1,0 +1,258 @@
+"""The moves of the search as tables: every instrument to every depth, level by level.
+
+At one level a canal shaped by concentric passes has one of few diameters: its own, or that of
+one of the passes. Sorted, these become *ranks*. The canal after any set of passes is then the
+level-wise largest rank, a small integer, and two canals are the same exactly when their ranks
+are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.geometry.sections import section_area_mm2
+from canalwright.instruments.instrument import Alloy, Instrument, Kind
+from canalwright.planning.limits import (
+    Rules,
+    can_reach,
+    loose_tip_limit_mm,
+    lowest_diameter_mm,
+    over_target_limit_mm,
+    step_limit_percent,
+    wanted_mm,
+)
+from canalwright.planning.limits import wall_left_mm as wall_left
+from canalwright.planning.times import TimeModel
+from canalwright.shaping.shape import Pass, Shape, level_widths_mm
+
+__all__ = ["Tables", "admissible", "candidate_passes", "default_depths_mm", "tabulated", "wanted"]
+
+Floats = NDArray[np.float64]
+
+# Diameters closer than this are one rank; far below any engagement that counts.
+_RANK_DECIMALS: Final = 9
+_TARGET_SLACK_MM: Final = 1e-6
+_SLACK: Final = 1e-9
+_NEVER: Final = 99
+
+
+@dataclass(frozen=True, eq=False)
+class Tables:
+    """What the search kernel reads.
+
+    Attributes
+    ----------
+    passes : tuple of Pass
+        One per move.
+    start_rank : ndarray of uint16, shape (levels,)
+    rank : ndarray of uint16, shape (moves, levels)
+        0 where a move opens nothing.
+    opened_mm : ndarray, shape (moves, levels)
+    diameter_mm, area_mm2, goal_area_mm2 : ndarray, shape (ranks, levels)
+        Inscribed diameter and section area of the canal at a rank, and the area once it is also
+        opened to the target.
+    needed : ndarray of uint8, shape (ranks, levels)
+        Fewest passes that can take a rank to the target at a level under the limits on the step.
+    width_mm : ndarray, shape (levels,)
+    first, shaft_from : ndarray of int64, shape (moves,)
+        First level at which an instrument lies, and first level beyond its cutting part.
+    shaft_mm, percent, fixed_s, s_per_mm3, glide_mm, tip_mm, loose_mm : ndarray, shape (moves,)
+        Shaft diameter; limit on the relative step; time of a step without cutting and per
+        volume; diameter asked for along the inserted part; diameter of the instrument at the
+        lowest level it occupies and how much narrower than the untouched canal that may be.
+    step_mm, engaged_mm : float
+        Limits.
+    """
+
+    passes: tuple[Pass, ...]
+    start_rank: NDArray[np.uint16]
+    rank: NDArray[np.uint16]
+    opened_mm: Floats
+    diameter_mm: Floats
+    area_mm2: Floats
+    goal_area_mm2: Floats
+    needed: NDArray[np.uint8]
+    width_mm: Floats
+    first: NDArray[np.int64]
+    shaft_from: NDArray[np.int64]
+    shaft_mm: Floats
+    percent: Floats
+    fixed_s: Floats
+    s_per_mm3: Floats
+    glide_mm: Floats
+    tip_mm: Floats
+    loose_mm: Floats
+    step_mm: float
+    engaged_mm: float
+
+
+def default_depths_mm(length_mm: float, curve_top_mm: float = 0.0) -> tuple[float, ...]:
+    """Return the tip levels tried: the terminus, and partial depths for crown-down shaping.
+
+    A third, half and two thirds of the way up, rounded to half a millimeter, but not inside a
+    curve: there they are moved up to its coronal end, unless that lies in the coronal third.
+    Common practice, no source.
+
+    Parameters
+    ----------
+    length_mm : float
+        Length of the canal.
+    curve_top_mm : float
+        Highest level of the curved part; 0 for a straight canal.
+    """
+    shares = (length_mm / 3.0, length_mm / 2.0, length_mm * 2.0 / 3.0)
+    lowest = float(np.ceil(2.0 * curve_top_mm - _SLACK)) / 2.0
+    lowest = lowest if lowest <= shares[-1] else 0.0
+    partial = sorted(max(round(2.0 * level) / 2.0, lowest) for level in shares)
+    return tuple(dict.fromkeys((0.0, *(d for d in partial if 1.0 <= d <= length_mm - 2.0))))
+
+
+def candidate_passes(
+    instruments: Iterable[Instrument], depths_mm: Iterable[float]
+) -> tuple[Pass, ...]:
+    """Return every instrument at every depth, hand before engine, small before large.
+
+    Where engine-driven instruments are on hand, the coronal part is theirs: hand instruments are
+    then tried to the lowest depth only.
+    """
+    ordered = sorted(
+        instruments, key=lambda i: (i.kind is Kind.ENGINE, i.size, i.mean_taper_mm_per_mm, i.id)
+    )
+    depths = sorted(set(depths_mm), reverse=True)
+    deepest = depths[-1:]
+    driven = any(i.kind is Kind.ENGINE for i in ordered)
+    return tuple(
+        Pass(instrument, depth)
+        for instrument in ordered
+        for depth in (deepest if driven and instrument.kind is Kind.HAND else depths)
+    )
+
+
+def admissible(start: Shape, made: Pass, rules: Rules) -> bool:
+    """Return whether a pass keeps the limits that no earlier pass can relax.
+
+    No feasible pass opens a level beyond the target's tolerance or the dentin limit. A pass that
+    would, and is larger than the untouched canal there, therefore meets wall whatever was done
+    before.
+    """
+    opened = made.diameter_mm(start.level_mm)
+    cuts = opened - start.inscribed_mm > _TARGET_SLACK_MM * 2.0
+    over = opened - wanted_mm(rules.target, start.level_mm)
+    allowed = over_target_limit_mm(rules.limits, start.level_mm) + _SLACK
+    if np.any(over[cuts] > allowed[cuts]):
+        return False
+    left = wall_left(start, opened)
+    judged = ~np.isnan(left) & (start.level_mm >= rules.limits.dentin_from_mm.value - _SLACK)
+    if np.any(left[judged] < rules.limits.dentin_left_mm.value - _SLACK):
+        return False
+    return bool(cuts.any()) and _fits(start, made, rules)
+
+
+def _fits(start: Shape, made: Pass, rules: Rules) -> bool:
+    instrument, limits = made.instrument, rules.limits
+    if instrument.overall_length_mm < rules.length_mm - made.tip_level_mm - _SLACK:
+        return False
+    if instrument.kind is not Kind.HAND or instrument.alloy is not Alloy.STAINLESS:
+        return True
+    ahead = start.level_mm >= made.tip_level_mm - _SLACK
+    curved = np.any(rules.curvature_per_mm[ahead] > limits.curve_per_mm.value + _SLACK)
+    return not curved or instrument.size <= limits.hand_size_in_curve.value
+
+
+def wanted(start: Shape, passes: tuple[Pass, ...], rules: Rules) -> Floats:
+    """Return the diameter to reach per level; 0 above what is judged.
+
+    Judged up to the coronal limit of the target and no farther than the cutting part of some
+    pass to the lowest depth reaches.
+    """
+    lowest = min((made.tip_level_mm for made in passes), default=0.0)
+    reach = [can_reach(p, start.level_mm) for p in passes if p.tip_level_mm == lowest]
+    within = np.any(reach, axis=0) if reach else np.ones(len(start.level_mm), bool)
+    return np.where(within, rules.target.diameter_mm(start.level_mm), 0.0)
+
+
+def tabulated(
+    start: Shape,
+    passes: tuple[Pass, ...],
+    goal_mm: Floats,
+    rules: Rules,
+    times: TimeModel,
+) -> Tables:
+    """Return the tables of the search over given passes.
+
+    Parameters
+    ----------
+    start : Shape
+    passes : tuple of Pass
+        Already admissible.
+    goal_mm : ndarray, shape (levels,)
+        Diameter to reach, see `wanted`.
+    rules : Rules
+    times : TimeModel
+    """
+    level = start.level_mm
+    opened = np.array([p.diameter_mm(level) for p in passes]).reshape(len(passes), len(level))
+    diameter, start_rank, rank = _ranked(start.inscribed_mm, opened)
+    limits = rules.limits
+    kinds = [p.instrument.kind for p in passes]
+    percent = np.array([step_limit_percent(p.instrument, limits)[1].value for p in passes])
+    shaft_level = np.array([p.tip_level_mm + p.instrument.cutting_length_mm for p in passes])
+    tip_level = np.array([p.tip_level_mm for p in passes])
+    return Tables(
+        passes=passes,
+        start_rank=start_rank,
+        rank=rank,
+        opened_mm=opened,
+        diameter_mm=diameter,
+        area_mm2=_areas(start, diameter),
+        goal_area_mm2=_areas(start, np.maximum(diameter, goal_mm - 2.0 * _TARGET_SLACK_MM)),
+        needed=_needed(diameter, goal_mm, float(percent.max(initial=0.0)), limits.step_mm.value),
+        width_mm=level_widths_mm(level),
+        first=np.searchsorted(level, tip_level - _SLACK).astype(np.int64),
+        shaft_from=np.searchsorted(level, shaft_level + _SLACK, side="right").astype(np.int64),
+        shaft_mm=np.array([p.instrument.knot_diameter_mm[-1] for p in passes]),
+        percent=percent,
+        fixed_s=np.array([times.step_s(kind, 0.0) for kind in kinds]),
+        s_per_mm3=np.array([1.0 / times.rate_mm3_per_s(kind) for kind in kinds]),
+        glide_mm=np.array([limits.glide_path_mm.value * (k is Kind.ENGINE) for k in kinds]),
+        tip_mm=np.array([lowest_diameter_mm(p, level) for p in passes]),
+        loose_mm=np.array([loose_tip_limit_mm(p.instrument, limits) for p in passes]),
+        step_mm=limits.step_mm.value,
+        engaged_mm=limits.engaged_mm.value,
+    )
+
+
+def _ranked(
+    start_mm: Floats, opened_mm: Floats
+) -> tuple[Floats, NDArray[np.uint16], NDArray[np.uint16]]:
+    """Return diameters by rank and level, the rank of the start, and the rank of every move."""
+    stacked = np.round(np.vstack([start_mm, np.maximum(opened_mm, start_mm)]), _RANK_DECIMALS)
+    columns = [np.unique(column, return_inverse=True) for column in stacked.T]
+    most = max(len(values) for values, _ in columns)
+    diameter = np.array([np.pad(v, (0, most - len(v)), mode="edge") for v, _ in columns]).T
+    rank = np.array([inverse.ravel() for _, inverse in columns], np.uint16).T
+    return np.ascontiguousarray(diameter), rank[0].copy(), np.ascontiguousarray(rank[1:])
+
+
+def _areas(start: Shape, diameter_mm: Floats) -> Floats:
+    return section_area_mm2(np.maximum(start.radius_mm, diameter_mm[:, :, None] / 2.0))
+
+
+def _needed(
+    diameter_mm: Floats, goal_mm: Floats, percent: float, most_mm: float
+) -> NDArray[np.uint8]:
+    """Count back from the target how far each further pass may reach down."""
+    needed = np.zeros(diameter_mm.shape, np.uint8)
+    enough = goal_mm - _TARGET_SLACK_MM
+    for _ in range(_NEVER):
+        short = diameter_mm < enough - _SLACK
+        if not short.any():
+            break
+        needed += short.astype(np.uint8)
+        enough = np.maximum(enough / (1.0 + percent / 100.0), enough - most_mm)
+    return needed

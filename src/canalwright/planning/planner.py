@@ -1,0 +1,302 @@
+"""`plan`: from a measured canal and a tray to sequences with their reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Final
+
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.errors import OutOfRange, UnknownName
+from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.tray import Tray
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
+from canalwright.planning.infeasible import no_feasible_plan
+from canalwright.planning.moves import candidate_passes, default_depths_mm
+from canalwright.planning.rejections import rejections
+from canalwright.planning.search import Candidate, Problem, SearchOutcome, search
+from canalwright.planning.sequence import patency_step, plan_of, told
+from canalwright.planning.situation import Situation, situated, start_cautions
+from canalwright.planning.times import DEFAULT_TIMES, TimeModel
+from canalwright.planning.types import Limits, Plan, PlanResult, Target
+from canalwright.shaping.shape import CONCENTRIC_MODEL, Pass
+
+__all__ = ["COMFORTABLE_RISK", "plan", "recommended_first"]
+
+COMFORTABLE_RISK: Final = 0.9
+"""Share of a limit up to which fewer passes are preferred to lower risk; a choice."""
+
+_PLANS: Final = 12
+_SAME: Final = 1e-6
+
+Progress = Callable[[float], None]
+
+
+def plan(
+    canal: Canal,
+    tray: Tray | Iterable[Instrument],
+    target: Target = Target(),  # noqa: B008
+    limits: Limits = Limits(),  # noqa: B008
+    *,
+    patency: Pass | None = None,
+    depths_mm: Iterable[float] | None = None,
+    pin: Iterable[str] = (),
+    ban: Iterable[str] = (),
+    max_instruments: int = 8,
+    working_length_mm: float | None = None,
+    torque_limit_ncm: float | None = None,
+    parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS,
+    times: TimeModel = DEFAULT_TIMES,
+    progress: Progress | None = None,
+) -> PlanResult:
+    """Find the non-dominated sequences from a tray that take a canal to a target.
+
+    Parameters
+    ----------
+    canal : Canal
+    tray : Tray or iterable of Instrument
+        Every instrument may be used to every depth.
+    target : Target
+    limits : Limits
+    patency : Pass or None
+        A file worked past the terminus before the first step.
+    depths_mm : iterable of float, optional
+        Levels at which tips may stop; see `default_depths_mm`.
+    pin, ban : iterable of str
+        Ids that must, or must not, be used.
+    max_instruments : int
+        Longest sequence, 1 to 12 passes.
+    working_length_mm : float, optional
+        From the coronal reference to the terminus, for stops and reach.
+    torque_limit_ncm : float, optional
+        The operator's torque limit.
+    parameters : LoadParameters
+    times : TimeModel
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+
+    Returns
+    -------
+    PlanResult
+        Recommended plan first.
+
+    Raises
+    ------
+    NoFeasiblePlan
+        If every sequence breaks a limit; it names what binds and the nearest target.
+    UnknownName
+        If a pinned or banned instrument is not in the tray.
+    OutOfRange
+        If the working length, a depth or another number is impossible, or the canal is closed.
+
+    Notes
+    -----
+    Under the concentric model the result is exact: see `PlanResult.statement`. Loads are
+    estimates; strengths, cutting energy and times are graded parameters.
+    """
+    tell = progress or (lambda _share: None)
+    situation = situated(
+        canal,
+        target,
+        limits,
+        patency=patency,
+        working_length_mm=working_length_mm,
+        torque_limit_ncm=torque_limit_ncm,
+        parameters=parameters,
+        times=times,
+    )
+    instruments = tuple(tray.instruments if isinstance(tray, Tray) else tray)
+    pins, bans = tuple(dict.fromkeys(pin)), tuple(dict.fromkeys(ban))
+    _check_names(instruments, pins, bans)
+    problem = _problem(situation, instruments, depths_mm, pins, bans, max_instruments)
+    tell(0.05)
+    outcome = search(problem)
+    tell(0.6)
+    if not outcome.candidates:
+        raise no_feasible_plan(problem)
+    return _result(situation, problem, outcome, instruments, bans, tell)
+
+
+def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:
+    """Return candidates in the order of recommendation.
+
+    Those that stay within 90 % of every limit on step and engagement come first, ordered by
+    number of passes, then risk, dentin removed and time; the others follow by risk.
+    """
+    return tuple(sorted(candidates, key=_preference))
+
+
+def _preference(candidate: Candidate) -> tuple[float, ...]:
+    passes, risk = float(len(candidate.passes)), round(candidate.risk, 6)
+    rest = (round(candidate.removed_mm3, 6), candidate.time_s)
+    if risk <= COMFORTABLE_RISK + _SAME:
+        return (0.0, passes, risk, *rest)
+    return (1.0, risk, passes, *rest)
+
+
+def _check_names(
+    instruments: tuple[Instrument, ...], pins: tuple[str, ...], bans: tuple[str, ...]
+) -> None:
+    known = tuple(instrument.id for instrument in instruments)
+    for name in (*pins, *bans):
+        if name not in known:
+            raise UnknownName(kind="instrument in the tray", got=name, known=known)
+    for name in pins:
+        if name in bans:
+            raise UnknownName(
+                kind="instrument that may be used",
+                got=name,
+                known=tuple(n for n in known if n not in bans),
+                hint="It is both asked for and excluded.",
+            )
+
+
+def _problem(
+    situation: Situation,
+    instruments: tuple[Instrument, ...],
+    depths_mm: Iterable[float] | None,
+    pins: tuple[str, ...],
+    bans: tuple[str, ...],
+    most: int,
+) -> Problem:
+    if not 1 <= most <= 12:
+        raise OutOfRange(name="longest sequence", got=most, unit="passes", allowed=(1, 12))
+    length = situation.canal.length_mm
+    depths = default_depths_mm(length, situation.curve_top_mm)
+    if depths_mm is not None:
+        depths = _checked_depths(depths_mm, length)
+    usable = tuple(i for i in instruments if i.id not in bans)
+    passes = candidate_passes(usable, depths)
+    return Problem(situation.start, passes, situation.rules, most, pins=pins, times=situation.times)
+
+
+def _checked_depths(depths_mm: Iterable[float], length_mm: float) -> tuple[float, ...]:
+    depths = tuple(float(depth) for depth in depths_mm)
+    for depth in depths or (float("nan"),):
+        if not 0.0 <= depth < length_mm:
+            raise OutOfRange(
+                name="depth",
+                got=depth,
+                unit="mm",
+                allowed=(0.0, round(length_mm, 2)),
+                hint="Depths are levels of the tip: 0 is the terminus.",
+            )
+    return depths
+
+
+def _result(
+    situation: Situation,
+    problem: Problem,
+    outcome: SearchOutcome,
+    instruments: tuple[Instrument, ...],
+    bans: tuple[str, ...],
+    tell: Progress,
+) -> PlanResult:
+    ordered = recommended_first(outcome.candidates)
+    usable = tuple(i for i in instruments if i.id not in bans)
+    walks = [told(situation, candidate.passes) for candidate in ordered[:_PLANS]]
+    kept = [walk for walk in walks if walk.keeps_limits]
+    plans = tuple(plan_of(situation, walk, usable) for walk in kept)
+    tell(0.8)
+    others = tuple(candidate.passes for candidate in ordered[1:])
+    rejected = rejections(
+        situation, kept[0], others, instruments, _tried(problem, instruments, bans), bans
+    )
+    tell(1.0)
+    return PlanResult(
+        canal_name=situation.canal.name,
+        target=situation.rules.target,
+        limits=situation.rules.limits,
+        start=situation.start,
+        plans=plans,
+        rejected=rejected,
+        statement=_statement(problem, outcome, len(plans)),
+        cautions=_cautions(situation, plans[0], outcome),
+        patency=patency_step(situation),
+        found=len(ordered),
+    )
+
+
+def _tried(
+    problem: Problem, instruments: tuple[Instrument, ...], bans: tuple[str, ...]
+) -> tuple[Pass, ...]:
+    return problem.passes + tuple(Pass(i) for i in instruments if i.id in bans)
+
+
+def _statement(problem: Problem, outcome: SearchOutcome, shown: int) -> str:
+    found = len(outcome.candidates)
+    exact = outcome.complete and outcome.risk_grain == outcome.time_grain_s == 0.0
+    scope = (
+        f"Searched {outcome.moves} passes (instrument and depth) that may be allowed, out of "
+        f"{len(problem.passes)}, in sequences of up to {problem.most_passes}; "
+        f"{outcome.states} different canals were met."
+    )
+    if exact:
+        proof = (
+            "Under the concentric model, in which the canal after a set of passes does not depend "
+            "on their order, and with limits that depend only on the canal and the next pass, no "
+            "sequence is better than all of these in number of passes, time, largest share of "
+            "a limit, and dentin removed."
+        )
+    else:
+        proof = _gap(problem, outcome)
+    recommended = (
+        f"{found} non-dominated sequences; {shown} are given. Recommended: fewest passes among "
+        f"those within {COMFORTABLE_RISK:.0%} of every limit on step and engagement, then "
+        "lowest risk, least dentin removed, least time."
+    )
+    limits = "Transportation, the clinician's touch and the tooth itself are outside the proof."
+    return " ".join((scope, proof, recommended, limits))
+
+
+def _gap(problem: Problem, outcome: SearchOutcome) -> str:
+    if not outcome.complete:
+        return "The search ran out of room: better sequences may exist."
+    time_s = outcome.time_grain_s * problem.most_passes
+    return (
+        f"The exact search ran out of room, so costs were rounded up on the way: a sequence not "
+        f"given may be faster by at most {time_s:.0f} s and lower in risk by at most "
+        f"{outcome.risk_grain:g}."
+    )
+
+
+def _cautions(
+    situation: Situation, recommended: Plan, outcome: SearchOutcome
+) -> tuple[Caution, ...]:
+    return merged(
+        start_cautions(situation),
+        _search_cautions(outcome, recommended),
+        (CONCENTRIC_MODEL,),
+        situation.canal.cautions,
+        CLINICAL_CAUTIONS,
+    )
+
+
+def _search_cautions(outcome: SearchOutcome, recommended: Plan) -> tuple[Caution, ...]:
+    found = []
+    if not outcome.complete:
+        found.append(
+            Caution(
+                "SEARCH_INCOMPLETE",
+                "The search ran out of room; better sequences than those given may exist.",
+                "project rule",
+            )
+        )
+    if recommended.steps and recommended.totals.risk > COMFORTABLE_RISK + _SAME:
+        found.append(
+            Caution(
+                "NEAR_LIMIT",
+                f"No sequence stays within {COMFORTABLE_RISK:.0%} of every limit on step and "
+                f"engagement; the recommended one uses {recommended.totals.risk:.0%}.",
+                "project rule",
+            )
+        )
+    if not recommended.steps:
+        found.append(
+            Caution(
+                "ALREADY_AT_TARGET",
+                "The measured canal already has the target size; gauge it before shaping.",
+                "project rule",
+            )
+        )
+    return tuple(found)

@@ -1,0 +1,390 @@
+"""Label-setting over canal states, compiled.
+
+A *state* is a canal (ranks per level, see `moves`) with the set of asked-for instruments used so
+far. A *label* is one way to get there with its number of passes, time and peak risk. Labels are
+made layer by layer, one pass more each; within a state only non-dominated labels stay, and a
+label that no completion can bring past a finished one is dropped.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+__all__ = ["Game", "Store", "empty_store", "explore"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Ranks = NDArray[np.uint16]
+
+_SAME = 1e-9
+_CUTS_MM = 2e-6
+_STATES, _LABELS, _FINISHED, _FULL = 0, 1, 2, 3
+
+
+class Game(NamedTuple):
+    """Tables of the search (see `moves.Tables`) with the options of one run."""
+
+    start: Ranks
+    rank: Ranks
+    opened: Floats
+    diameter: Floats
+    area: Floats
+    goal_area: Floats
+    needed: NDArray[np.uint8]
+    width: Floats
+    first: Ints
+    shaft_from: Ints
+    shaft: Floats
+    percent: Floats
+    fixed_s: Floats
+    s_per_mm3: Floats
+    glide: Floats
+    tip: Floats
+    loose: Floats
+    step_limit: float
+    engaged_limit: float
+    pin_bit: Ints
+    all_pins: int
+    most_passes: int
+    only_one: bool
+    time_grain: float
+    risk_grain: float
+
+
+class Store(NamedTuple):
+    """States, labels and finished costs, with room fixed beforehand.
+
+    ``counts`` holds the number of states, labels and finished labels, and 1 once room ran out.
+    """
+
+    rows: Ranks
+    mask: Ints
+    volume: Floats
+    goal: Floats
+    todo: Ints
+    head: Ints
+    expanded: Ints
+    slots: Ints
+    state: Ints
+    passes: Ints
+    time: Floats
+    risk: Floats
+    parent: Ints
+    move: Ints
+    after: Ints
+    alive: NDArray[np.bool_]
+    finished: Floats
+    finished_label: Ints
+    counts: Ints
+    out: Ranks
+    widest: Ranks
+
+
+def empty_store(levels: int, states: int, labels: int, finished: int) -> Store:
+    """Return a store with room for so many states, labels and finished labels."""
+    slots = 1 << (2 * states - 1).bit_length()
+    return Store(
+        rows=np.empty((states, levels), np.uint16),
+        mask=np.zeros(states, np.int64),
+        volume=np.zeros(states),
+        goal=np.zeros(states),
+        todo=np.zeros(states, np.int64),
+        head=np.full(states, -1, np.int64),
+        expanded=np.zeros(states, np.int64),
+        slots=np.full(slots, -1, np.int64),
+        state=np.zeros(labels, np.int64),
+        passes=np.zeros(labels, np.int64),
+        time=np.zeros(labels),
+        risk=np.zeros(labels),
+        parent=np.full(labels, -1, np.int64),
+        move=np.full(labels, -1, np.int64),
+        after=np.full(labels, -1, np.int64),
+        alive=np.zeros(labels, np.bool_),
+        finished=np.zeros((finished, 4)),
+        finished_label=np.zeros(finished, np.int64),
+        counts=np.zeros(4, np.int64),
+        out=np.zeros(levels, np.uint16),
+        widest=np.zeros(levels, np.uint16),
+    )
+
+
+@njit(cache=True)
+def explore(game: Game, store: Store) -> None:
+    """Run the search; the store holds everything that was found."""
+    store.out[:] = game.start
+    store.widest[:] = game.start
+    root = _state(game, store, 0)
+    _add_label(store, root, 0, 0.0, 0.0, -1, -1)
+    if store.todo[root] == 0:
+        _finish(store, 0)
+        return
+    cheapest_s = game.fixed_s.min() if game.fixed_s.size else 0.0
+    cheapest_rate = game.s_per_mm3.min() if game.s_per_mm3.size else 0.0
+    begin = 0
+    for passes in range(1, game.most_passes + 1):
+        end = store.counts[_LABELS]
+        for label in range(begin, end):
+            state = store.state[label]
+            if store.alive[label] and store.expanded[state] < passes:
+                store.expanded[state] = passes
+                _expand(game, store, state, passes, cheapest_s, cheapest_rate)
+            if store.counts[_FULL] or (game.only_one and store.counts[_FINISHED]):
+                return
+        begin = end
+
+
+@njit(cache=True)
+def _expand(
+    game: Game, store: Store, state: int, passes: int, cheapest_s: float, cheapest_rate: float
+) -> None:
+    """Make every move from a state, for all its labels of the last layer."""
+    for k in range(game.rank.shape[0]):
+        row = store.rows[state]
+        if not _may_enter(game, row, k):
+            continue
+        allowed, removed, risk = _cut(game, row, k, store.out)
+        if not allowed:
+            continue
+        new = _state(game, store, store.mask[state] | game.pin_bit[k])
+        if new < 0:
+            return
+        if passes + store.todo[new] > game.most_passes:
+            continue
+        spent = game.fixed_s[k] + game.s_per_mm3[k] * removed
+        rest = store.todo[new] * cheapest_s
+        rest += cheapest_rate * max(store.goal[new] - store.volume[new], 0.0)
+        label = store.head[state]
+        while label >= 0 and not store.counts[_FULL]:
+            if store.alive[label] and store.passes[label] == passes - 1:
+                _offer(game, store, label, k, new, spent, risk, rest)
+            label = store.after[label]
+
+
+@njit(cache=True)
+def _may_enter(game: Game, row: Ranks, k: int) -> bool:
+    """Judge what must hold before an instrument cuts: play of the tip, glide path, shaft."""
+    first = game.first[k]
+    if first < row.size:
+        play = game.diameter[row[first], first] - game.tip[k]
+        untouched = row[first] == game.start[first]
+        if play > (game.loose[k] if untouched else 0.0) + _CUTS_MM:
+            return False
+    for i in range(first, row.size):
+        before = game.diameter[row[i], i]
+        if before < game.glide[k] - _SAME:
+            return False
+        if i >= game.shaft_from[k] and game.shaft[k] > before + _CUTS_MM:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _cut(game: Game, row: Ranks, k: int, out: Ranks) -> tuple[bool, float, float]:
+    """Make a move on a canal; return whether it is allowed, the volume removed and the risk."""
+    engaged = 0.0
+    worst_mm = 0.0
+    worst_share = 0.0
+    volume = 0.0
+    percent = game.percent[k] / 100.0
+    out[:] = row
+    for i in range(game.first[k], row.size):
+        before = game.diameter[row[i], i]
+        bite = game.opened[k, i] - before
+        if bite > _CUTS_MM:
+            worst_mm = max(worst_mm, bite)
+            worst_share = max(worst_share, bite / before)
+            engaged += game.width[i]
+            if bite > game.step_limit + _SAME or bite / before > percent * (1.0 + _SAME):
+                return False, 0.0, 0.0
+            if engaged > game.engaged_limit * (1.0 + _SAME):
+                return False, 0.0, 0.0
+        if game.rank[k, i] > row[i]:
+            out[i] = game.rank[k, i]
+            volume += game.width[i] * (game.area[out[i], i] - game.area[row[i], i])
+    risk = max(worst_share / percent, worst_mm / game.step_limit, engaged / game.engaged_limit)
+    return engaged > 0.0, volume, risk
+
+
+@njit(cache=True)
+def _state(game: Game, store: Store, mask: int) -> int:
+    """Return the state of the canal in ``store.out``, a new one if need be; -1 without room."""
+    slot = _slot(store, mask)
+    if store.slots[slot] >= 0:
+        return int(store.slots[slot])
+    new = store.counts[_STATES]
+    if new >= store.mask.size:
+        store.counts[_FULL] = 1
+        return -1
+    store.counts[_STATES] = new + 1
+    store.slots[slot] = new
+    store.rows[new] = store.out
+    store.mask[new] = mask
+    _measure(game, store, new)
+    store.todo[new] = max(store.todo[new], _bits(game.all_pins & ~mask))
+    for i in range(store.out.size):
+        if store.out[i] > store.widest[i]:
+            store.widest[i] = store.out[i]
+    return int(new)
+
+
+@njit(cache=True)
+def _measure(game: Game, store: Store, state: int) -> None:
+    """Fill in volume, volume once at the target, and the fewest passes still needed.
+
+    At every level a pass covers a bounded part of the way, and it cuts over a bounded length.
+    """
+    volume = 0.0
+    goal = 0.0
+    work = 0.0
+    most = 0
+    row = store.rows[state]
+    for i in range(row.size):
+        needed = game.needed[row[i], i]
+        volume += game.width[i] * game.area[row[i], i]
+        goal += game.width[i] * game.goal_area[row[i], i]
+        work += game.width[i] * needed
+        most = max(most, needed)
+    store.volume[state] = volume
+    store.goal[state] = goal
+    store.todo[state] = max(most, np.int64(np.ceil(work / game.engaged_limit * (1.0 - _SAME))))
+
+
+@njit(cache=True)
+def _bits(mask: int) -> int:
+    count = 0
+    while mask:
+        mask &= mask - 1
+        count += 1
+    return count
+
+
+@njit(cache=True)
+def _slot(store: Store, mask: int) -> int:
+    """Return the slot of the canal in ``store.out``: its own or the free one where it belongs."""
+    h = np.uint64(1469598103934665603) ^ np.uint64(mask)
+    for i in range(store.out.size):
+        h = (h ^ np.uint64(store.out[i])) * np.uint64(1099511628211)
+    last = store.slots.size - 1
+    slot = np.int64((h ^ (h >> np.uint64(29))) & np.uint64(last))
+    while store.slots[slot] >= 0 and not _is_state(store, store.slots[slot], mask):
+        slot = (slot + 1) & last
+    return int(slot)
+
+
+@njit(cache=True)
+def _is_state(store: Store, state: int, mask: int) -> bool:
+    if store.mask[state] != mask:
+        return False
+    for i in range(store.out.size):  # noqa: SIM110
+        if store.rows[state, i] != store.out[i]:
+            return False
+    return True
+
+
+@njit(cache=True)
+def _offer(
+    game: Game, store: Store, label: int, k: int, new: int, spent: float, risk: float, rest: float
+) -> None:
+    """Carry a label over to a new state unless something known is as good."""
+    passes = store.passes[label] + 1
+    time_s = _up(store.time[label] + spent, game.time_grain)
+    peak = _up(max(store.risk[label], risk), game.risk_grain)
+    at_least = passes + store.todo[new]
+    if _beaten_by_finished(store, at_least, time_s + rest, peak, store.goal[new]):
+        return
+    if _beaten_in_state(store, new, time_s, peak, game.only_one):
+        return
+    _drop_beaten(store, new, passes, time_s, peak)
+    made = _add_label(store, new, passes, time_s, peak, label, k)
+    if made >= 0 and store.todo[new] == 0:
+        _finish(store, made)
+
+
+@njit(cache=True)
+def _up(value: float, grain: float) -> float:
+    return np.ceil(value / grain - _SAME) * grain if grain > 0.0 else value
+
+
+@njit(cache=True)
+def _beaten_in_state(store: Store, state: int, time_s: float, risk: float, any_will: bool) -> bool:
+    other = store.head[state]
+    while other >= 0:
+        as_good = store.time[other] <= time_s + _SAME and store.risk[other] <= risk + _SAME
+        if store.alive[other] and (any_will or as_good):
+            return True
+        other = store.after[other]
+    return False
+
+
+@njit(cache=True)
+def _drop_beaten(store: Store, state: int, passes: int, time_s: float, risk: float) -> None:
+    """Drop labels of the same layer; those of earlier layers have fewer passes."""
+    other = store.head[state]
+    while other >= 0 and store.passes[other] == passes:
+        if store.time[other] >= time_s - _SAME and store.risk[other] >= risk - _SAME:
+            store.alive[other] = False
+        other = store.after[other]
+
+
+@njit(cache=True)
+def _add_label(
+    store: Store, state: int, passes: int, time_s: float, risk: float, parent: int, move: int
+) -> int:
+    new = store.counts[_LABELS]
+    if new >= store.state.size:
+        store.counts[_FULL] = 1
+        return -1
+    store.counts[_LABELS] = new + 1
+    store.state[new] = state
+    store.passes[new] = passes
+    store.time[new] = time_s
+    store.risk[new] = risk
+    store.parent[new] = parent
+    store.move[new] = move
+    store.after[new] = store.head[state]
+    store.head[state] = new
+    store.alive[new] = True
+    return int(new)
+
+
+@njit(cache=True)
+def _beaten_by_finished(
+    store: Store, passes: int, time_s: float, risk: float, volume: float
+) -> bool:
+    for f in range(store.counts[_FINISHED]):
+        cost = store.finished[f]
+        if (
+            cost[0] <= passes
+            and cost[1] <= time_s + _SAME
+            and cost[2] <= risk + _SAME
+            and cost[3] <= volume + _SAME
+        ):
+            return True
+    return False
+
+
+@njit(cache=True)
+def _finish(store: Store, label: int) -> None:
+    """Put a label among the finished ones and drop those it beats; it is not carried on."""
+    store.alive[label] = False
+    volume = store.volume[store.state[label]]
+    passes, time_s, risk = store.passes[label], store.time[label], store.risk[label]
+    kept = 0
+    for f in range(store.counts[_FINISHED]):
+        cost = store.finished[f]
+        worse = cost[0] >= passes and cost[1] >= time_s - _SAME
+        if not (worse and cost[2] >= risk - _SAME and cost[3] >= volume - _SAME):
+            store.finished[kept] = cost
+            store.finished_label[kept] = store.finished_label[f]
+            kept += 1
+    store.counts[_FINISHED] = kept
+    if kept >= store.finished_label.size:
+        store.counts[_FULL] = 1
+        return
+    store.finished[kept] = np.array([np.float64(passes), time_s, risk, volume])
+    store.finished_label[kept] = label
+    store.counts[_FINISHED] = kept + 1

@@ -1,0 +1,193 @@
+"""From a bare sequence of passes to a plan: loads, settings, reasons, cautions, totals."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from canalwright.cautions import Caution, merged
+from canalwright.instruments.instrument import Instrument, Kind
+from canalwright.mechanics.concentric import PassLoads
+from canalwright.planning.explain import Walk, purpose_of, reasons_of, walked
+from canalwright.planning.limits import judged, risk_of
+from canalwright.planning.motor import demand_cautions, motor_settings, strength_cautions
+from canalwright.planning.situation import Situation
+from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, Totals
+from canalwright.planning.wording import to_depth
+from canalwright.shaping.shape import Pass, Step, step
+
+__all__ = ["patency_step", "plan_of", "told"]
+
+_THIN_WALL_MM: Final = 1.0
+_SAME_RISK: Final = 1e-6
+_SAME_S: Final = 1e-3
+_HIGH_TORQUE: Final = 0.5
+
+
+def told(situation: Situation, passes: tuple[Pass, ...]) -> Walk:
+    """Carry a sequence out in the order that is easiest to follow among those as good.
+
+    Coronal passes come first, then hand before engine, small before large.
+    """
+    found = walked(situation, passes)
+    neat = tuple(sorted(passes, key=_neatness))
+    if neat == passes:
+        return found
+    walk = walked(situation, neat)
+    return walk if walk.keeps_limits and _as_good(situation, walk, found) else found
+
+
+def plan_of(situation: Situation, walk: Walk, instruments: tuple[Instrument, ...]) -> Plan:
+    """Return a sequence that was carried out as a plan.
+
+    Parameters
+    ----------
+    situation : Situation
+    walk : Walk
+    instruments : tuple of Instrument
+        The tray, for what else could have been done.
+    """
+    steps = tuple(_planned(situation, walk, i, instruments) for i in range(len(walk.steps)))
+    totals = Totals(
+        instruments=len(steps),
+        time_s=_time_s(situation, walk),
+        removed_mm3=float(sum(done.removed_mm3 for done in walk.steps)),
+        risk=_risk(walk),
+    )
+    set_torques = ((s.instrument, s.torque_limit_ncm) for s in steps)
+    cautions = merged(
+        _final_cautions(situation, walk), strength_cautions(set_torques, situation.parameters)
+    )
+    return Plan(steps, totals, walk.shapes[-1], cautions)
+
+
+def patency_step(situation: Situation) -> PlannedStep | None:
+    """Return the patency file as a step before the plan, or None without one."""
+    made = situation.patency
+    if made is None:
+        return None
+    done = step(situation.measured, made)
+    past = max(-made.tip_level_mm, 0.0)
+    opened = float(done.instrument_mm[0])
+    reasons = (
+        f"Keeps the terminus open: taken {past:.1f} mm past it"
+        + (f" and worked until loose by {made.loose_mm:.2f} mm" if made.loose_mm else "")
+        + f", it opens level 0.0 mm to {opened:.2f} mm where the canal is narrower.",
+    )
+    return _assembled(
+        situation, done, judged(situation.measured, done, situation.rules), "scout", reasons
+    )
+
+
+def _neatness(made: Pass) -> tuple[float, ...]:
+    instrument = made.instrument
+    return (
+        float(made.tip_level_mm <= 0.0),
+        float(instrument.kind is Kind.ENGINE),
+        float(instrument.size),
+        instrument.mean_taper_mm_per_mm,
+        -made.tip_level_mm,
+    )
+
+
+def _as_good(situation: Situation, walk: Walk, other: Walk) -> bool:
+    slower = _time_s(situation, walk) > _time_s(situation, other) + _SAME_S
+    return not slower and _risk(walk) <= _risk(other) + _SAME_RISK
+
+
+def _risk(walk: Walk) -> float:
+    return max((risk_of(margins) for margins in walk.margins), default=0.0)
+
+
+def _time_s(situation: Situation, walk: Walk) -> float:
+    return sum(
+        situation.times.step_s(done.made.instrument.kind, done.removed_mm3) for done in walk.steps
+    )
+
+
+def _planned(
+    situation: Situation, walk: Walk, index: int, instruments: tuple[Instrument, ...]
+) -> PlannedStep:
+    return _assembled(
+        situation,
+        walk.steps[index],
+        walk.margins[index],
+        purpose_of(situation, walk, index),
+        reasons_of(situation, walk, index, instruments),
+    )
+
+
+def _assembled(
+    situation: Situation,
+    done: Step,
+    margins: tuple[Margin, ...],
+    purpose: str,
+    reasons: tuple[str, ...],
+) -> PlannedStep:
+    instrument = done.made.instrument
+    loads = situation.loads(done)
+    settings = motor_settings(instrument, situation.torque_limit_ncm)
+    return PlannedStep(
+        step=done,
+        loads=loads,
+        purpose=purpose,
+        speed_rpm=settings.speed_rpm,
+        torque_limit_ncm=settings.torque_limit_ncm,
+        stop_mm=situation.working_length_mm - done.made.tip_level_mm,
+        margins=margins,
+        reasons=reasons,
+        cautions=merged(
+            _engaged_caution(done, situation.rules.limits),
+            _torque_caution(done, loads),
+            settings.cautions,
+            demand_cautions(instrument, settings, loads),
+        ),
+    )
+
+
+def _engaged_caution(done: Step, limits: Limits) -> tuple[Caution, ...]:
+    usual = limits.engaged_caution_mm
+    if done.engaged_length_mm <= usual.value:
+        return ()
+    name, depth = done.made.instrument.id, to_depth(done.made.tip_level_mm)
+    return (
+        Caution(
+            "LONG_ENGAGEMENT",
+            f"{name} {depth} cuts over {done.engaged_length_mm:.1f} mm, more than the "
+            f"{usual.value:g} mm of common teaching: advance in short pecks, clean the flutes, "
+            "never force it.",
+            str(usual.evidence),
+        ),
+    )
+
+
+def _torque_caution(done: Step, loads: PassLoads) -> tuple[Caution, ...]:
+    if loads.torque_fraction <= _HIGH_TORQUE:
+        return ()
+    return (
+        Caution(
+            "HIGH_TORQUE_FRACTION",
+            f"{done.made.instrument.id}: the estimated torque reaches {loads.torque_fraction:.0%} "
+            f"of the estimated strength {loads.torque_worst_station_mm:.1f} mm from its tip.",
+            "project rule",
+        ),
+    )
+
+
+def _final_cautions(situation: Situation, walk: Walk) -> tuple[Caution, ...]:
+    final = walk.shapes[-1]
+    judged_here = final.level_mm >= situation.rules.limits.dentin_from_mm.value
+    left = np.where(judged_here, final.dentin_min_mm, np.nan)
+    if np.isnan(left).all() or np.nanmin(left) >= _THIN_WALL_MM:
+        return ()
+    at = int(np.nanargmin(left))
+    return (
+        Caution(
+            "THIN_WALL",
+            f"At level {final.level_mm[at]:.1f} mm the wall ends {left[at]:.2f} mm thick, under "
+            f"the {_THIN_WALL_MM:g} mm often quoted (value from memory, not a proven threshold); "
+            "transportation would thin one side further.",
+            "value from memory",
+        ),
+    )

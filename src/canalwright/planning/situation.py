@@ -1,0 +1,241 @@
+"""A canal made ready for planning: its start shape, its bend, and what one pass does to both."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.anatomy.canal import Canal
+from canalwright.anatomy.windowed import local_bending
+from canalwright.cautions import Caution
+from canalwright.errors import OutOfRange
+from canalwright.instruments.instrument import Kind
+from canalwright.mechanics.concentric import PassLoads, concentric_loads
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
+from canalwright.planning.limits import Rules
+from canalwright.planning.times import DEFAULT_TIMES, TimeModel
+from canalwright.planning.types import Limits, Target
+from canalwright.shaping.shape import Pass, Shape, Step, step
+
+__all__ = [
+    "Situation",
+    "canal_curvature_per_mm",
+    "pass_loads",
+    "situated",
+    "start_cautions",
+]
+
+Floats = NDArray[np.float64]
+
+_LONGEST_MM = 40.0
+_FALLBACK_RPM = 300.0
+
+
+@dataclass(frozen=True, eq=False)
+class Situation:
+    """What every step of planning refers to.
+
+    Attributes
+    ----------
+    canal : Canal
+    measured : Shape
+        The canal as measured, opened to the smallest diameter that can be told.
+    start : Shape
+        The same after the patency file, if there is one.
+    rules : Rules
+    patency : Pass or None
+    working_length_mm : float
+        From the coronal reference to the terminus; the canal's length if it was not given.
+    working_length_given : bool
+    torque_limit_ncm : float or None
+    parameters : LoadParameters
+    times : TimeModel
+    """
+
+    canal: Canal
+    measured: Shape
+    start: Shape
+    rules: Rules
+    patency: Pass | None
+    working_length_mm: float
+    working_length_given: bool
+    torque_limit_ncm: float | None
+    parameters: LoadParameters
+    times: TimeModel
+
+    @property
+    def curve_top_mm(self) -> float:
+        """Highest level of the curved part, 0 if there is none."""
+        curved = self.rules.curvature_per_mm > self.rules.limits.curve_per_mm.value
+        return float(self.start.level_mm[curved].max()) if curved.any() else 0.0
+
+    def loads(self, done: Step) -> PassLoads:
+        """Return the loads of one pass."""
+        return pass_loads(done, self.rules.curvature_per_mm, self.parameters, self.times)
+
+
+def pass_loads(
+    done: Step, curvature_per_mm: Floats, parameters: LoadParameters, times: TimeModel
+) -> PassLoads:
+    """Return the loads of one pass at the speed and over the time assumed for it."""
+    instrument = done.made.instrument
+    removed = np.maximum(done.area_after_mm2 - done.area_before_mm2, 0.0)
+    return concentric_loads(
+        instrument,
+        done.level_mm,
+        curvature_per_mm,
+        done.made.tip_level_mm,
+        removed,
+        speed_rpm=_speed_rpm(done, times),
+        advance_time_s=times.working_s(instrument.kind, done.removed_mm3),
+        parameters=parameters,
+    )
+
+
+def _speed_rpm(done: Step, times: TimeModel) -> float:
+    instrument = done.made.instrument
+    if instrument.kind is Kind.HAND:
+        return times.hand_speed_rpm.value
+    return instrument.rated_speed_rpm.value if instrument.rated_speed_rpm else _FALLBACK_RPM
+
+
+def canal_curvature_per_mm(canal: Canal) -> Floats:
+    """Return the curvature of a canal's axis at its levels, over the usual window."""
+    bending = local_bending(canal.centerline_mm)
+    share = canal.level_mm / canal.length_mm
+    at = share * bending.level_mm[-1]
+    return np.asarray(np.interp(at, bending.level_mm, bending.curvature_per_mm), float)
+
+
+def situated(
+    canal: Canal,
+    target: Target,
+    limits: Limits,
+    *,
+    patency: Pass | None = None,
+    working_length_mm: float | None = None,
+    torque_limit_ncm: float | None = None,
+    parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS,
+    times: TimeModel = DEFAULT_TIMES,
+) -> Situation:
+    """Return the situation that planning starts from.
+
+    Raises
+    ------
+    OutOfRange
+        If the working length is shorter than the canal by more than 1 mm or longer than 40 mm,
+        or the torque limit is not above 0.
+    """
+    _check_working_length(canal, working_length_mm)
+    _check_torque(torque_limit_ncm)
+    measured = Shape.of(canal).at_least(limits.smallest_start_mm.value)
+    start = step(measured, patency).after if patency else measured
+    length = canal.length_mm if working_length_mm is None else working_length_mm
+    return Situation(
+        canal=canal,
+        measured=measured,
+        start=start,
+        rules=Rules(start, target, limits, canal_curvature_per_mm(canal), length),
+        patency=patency,
+        working_length_mm=length,
+        working_length_given=working_length_mm is not None,
+        torque_limit_ncm=torque_limit_ncm,
+        parameters=parameters,
+        times=times,
+    )
+
+
+def start_cautions(situation: Situation) -> tuple[Caution, ...]:
+    """Return what must be known about the start before leaning on a plan."""
+    return (
+        *_unresolved(situation),
+        *_glide_by_image(situation),
+        *_unknown_dentin(situation),
+        *_reference(situation),
+    )
+
+
+def _check_working_length(canal: Canal, working_length_mm: float | None) -> None:
+    if working_length_mm is None:
+        return
+    if not canal.length_mm - 1.0 <= working_length_mm <= _LONGEST_MM:
+        raise OutOfRange(
+            name="working length",
+            got=working_length_mm,
+            unit="mm",
+            allowed=(round(canal.length_mm - 1.0, 2), _LONGEST_MM),
+            hint=f"Canal {canal.name!r} alone measures {canal.length_mm:.1f} mm from orifice to "
+            "terminus; the working length counts from the coronal reference.",
+        )
+
+
+def _check_torque(torque_limit_ncm: float | None) -> None:
+    if torque_limit_ncm is not None and not 0.0 < torque_limit_ncm < float("inf"):
+        raise OutOfRange(
+            name="torque limit", got=torque_limit_ncm, unit="N·cm", allowed=(0.0, None)
+        )
+
+
+def _unresolved(situation: Situation) -> tuple[Caution, ...]:
+    smallest = situation.rules.limits.smallest_start_mm.value
+    narrow = Shape.of(situation.canal).inscribed_mm < smallest
+    if not narrow.any():
+        return ()
+    levels = situation.start.level_mm[narrow]
+    return (
+        Caution(
+            "START_NOT_RESOLVED",
+            f"The image shows less than {smallest:g} mm between levels {levels.min():.1f} and "
+            f"{levels.max():.1f} mm; {smallest:g} mm is taken there. Whether a file passes is "
+            "for a scouting hand file to find out.",
+            "project rule",
+        ),
+    )
+
+
+def _glide_by_image(situation: Situation) -> tuple[Caution, ...]:
+    """Warn where the image alone says that engine-driven instruments may go to the terminus."""
+    needed = situation.rules.limits.glide_path_mm.value
+    if situation.start.inscribed_mm.min() < needed:
+        return ()
+    return (
+        Caution(
+            "GLIDE_PATH_FROM_IMAGE",
+            f"No step makes a glide path, because the image shows at least {needed:g} mm along "
+            "the whole canal. Confirm it: a hand file of that size must go loosely to length "
+            "before an engine-driven instrument does.",
+            "common practice",
+        ),
+    )
+
+
+def _unknown_dentin(situation: Situation) -> tuple[Caution, ...]:
+    judged = situation.start.level_mm >= situation.rules.limits.dentin_from_mm.value
+    unknown = judged & np.isnan(situation.start.outer_radius_mm).any(axis=1)
+    if not unknown.any():
+        return ()
+    levels = situation.start.level_mm[unknown]
+    return (
+        Caution(
+            "DENTIN_UNKNOWN",
+            f"The outer surface is unknown in some direction at {unknown.sum()} of "
+            f"{len(unknown)} levels (from {levels.min():.1f} to {levels.max():.1f} mm); the "
+            "dentin limit is not judged there.",
+            "project rule",
+        ),
+    )
+
+
+def _reference(situation: Situation) -> tuple[Caution, ...]:
+    if situation.working_length_given:
+        return ()
+    return (
+        Caution(
+            "STOP_FROM_ORIFICE",
+            "No working length was given: stops count from the orifice point of the measured "
+            "canal, not from a coronal reference. Add the distance between the two.",
+            "project rule",
+        ),
+    )

@@ -1,0 +1,57 @@
+"""How long a step takes: assumed, editable, and only good for ranking plans."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.instrument import Kind
+
+__all__ = ["DEFAULT_TIMES", "TimeModel"]
+
+_NOTE: Final = "ranks plans against each other; no measurement found"
+
+
+@dataclass(frozen=True, slots=True)
+class TimeModel:
+    """Seconds per step.
+
+    Attributes
+    ----------
+    change_s : Graded
+        Taking up an instrument, irrigating and recapitulating once.
+    hand_settle_s, engine_settle_s : Graded
+        Time in the canal without cutting: finding the way, first pecks.
+    hand_rate_mm3_per_s, engine_rate_mm3_per_s : Graded
+        Dentin cut per second.
+    hand_speed_rpm : Graded
+        Turning of a hand instrument, for its loads.
+    """
+
+    change_s: Graded = Graded(30.0, "s", Evidence.ASSUMED, note=_NOTE)
+    hand_settle_s: Graded = Graded(20.0, "s", Evidence.ASSUMED, note=_NOTE)
+    engine_settle_s: Graded = Graded(4.0, "s", Evidence.ASSUMED, note=_NOTE)
+    hand_rate_mm3_per_s: Graded = Graded(0.01, "mm³/s", Evidence.ASSUMED, note=_NOTE)
+    engine_rate_mm3_per_s: Graded = Graded(0.08, "mm³/s", Evidence.ASSUMED, note=_NOTE)
+    hand_speed_rpm: Graded = Graded(30.0, "rpm", Evidence.ASSUMED, note="half a turn a second")
+
+    def settle_s(self, kind: Kind) -> float:
+        """Return the time in the canal without cutting."""
+        return (self.hand_settle_s if kind is Kind.HAND else self.engine_settle_s).value
+
+    def rate_mm3_per_s(self, kind: Kind) -> float:
+        """Return the dentin cut per second."""
+        rate = self.hand_rate_mm3_per_s if kind is Kind.HAND else self.engine_rate_mm3_per_s
+        return rate.value
+
+    def working_s(self, kind: Kind, removed_mm3: float) -> float:
+        """Return the time an instrument works in the canal."""
+        return self.settle_s(kind) + removed_mm3 / self.rate_mm3_per_s(kind)
+
+    def step_s(self, kind: Kind, removed_mm3: float) -> float:
+        """Return the whole time of one step."""
+        return self.change_s.value + self.working_s(kind, removed_mm3)
+
+
+DEFAULT_TIMES: Final = TimeModel()

@@ -1,0 +1,91 @@
+"""Limits in words: the same text on screen, in the report and in JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from canalwright.planning.types import Margin
+
+__all__ = ["at_level", "broken_clause", "kept_clause", "to_depth"]
+
+
+def at_level(margin: Margin) -> str:
+    """Return where a value is reached, with a leading blank, or nothing."""
+    return "" if margin.level_mm is None else f" at level {margin.level_mm:.1f} mm"
+
+
+def to_depth(tip_level_mm: float) -> str:
+    """Return how far an instrument goes, in words."""
+    return "to the terminus" if abs(tip_level_mm) < 0.005 else f"to level {tip_level_mm:.1f} mm"
+
+
+def broken_clause(margin: Margin) -> str:
+    """Return how a limit is broken, as a clause that follows 'it'."""
+    return _BROKEN[margin.constraint](margin)
+
+
+def kept_clause(margin: Margin) -> str:
+    """Return the value reached beside its limit, as a phrase."""
+    return f"{_value(margin)} of {_limit(margin)}"
+
+
+def _value(m: Margin) -> str:
+    return _with_unit(m.value, m.unit)
+
+
+def _limit(m: Margin) -> str:
+    return _with_unit(m.limit, m.unit)
+
+
+def _with_unit(value: float, unit: str) -> str:
+    number = f"{value:.0f}" if unit in {"%", ""} else f"{value:.2f}"
+    return f"{number} {unit}".rstrip()
+
+
+def _step_clause(m: Margin) -> str:
+    return f"would be a step of {_value(m)}{at_level(m)}; at most {_limit(m)} is allowed"
+
+
+def _over_clause(m: Margin) -> str:
+    return f"would exceed the target by {_value(m)}{at_level(m)}; at most {_limit(m)} is allowed"
+
+
+def _loose_clause(m: Margin) -> str:
+    if m.limit <= 0.0:
+        return (
+            f"would have a loose tip{at_level(m)}: an instrument {_value(m)} larger has been there"
+        )
+    return f"would have a tip {_value(m)} loose{at_level(m)}; at most {_limit(m)} is allowed"
+
+
+_BROKEN: Final[dict[str, Callable[[Margin], str]]] = {
+    "step_percent": _step_clause,
+    "hand_step_percent": _step_clause,
+    "step_mm": _step_clause,
+    "engaged_mm": lambda m: (
+        f"would cut over {m.value:.1f} mm of canal at once; at most {m.limit:.1f} mm is allowed"
+    ),
+    "dentin_left_mm": lambda m: (
+        f"would leave {_value(m)} of dentin{at_level(m)}; at least {_limit(m)} must be left"
+    ),
+    "over_target_mm": _over_clause,
+    "flare_over_target_mm": _over_clause,
+    "glide_path_mm": lambda m: (
+        f"would find the canal only {_value(m)} wide{at_level(m)}; engine-driven instruments "
+        f"need {_limit(m)}"
+    ),
+    "loose_tip_mm": _loose_clause,
+    "hand_size_in_curve": lambda m: (
+        f"is drawn steel of size {m.value:.0f} round the curve{at_level(m)}; at most size "
+        f"{m.limit:.0f} is taken there"
+    ),
+    "cutting_length_mm": lambda m: (
+        f"would need a cutting part of {m.value:.1f} mm to keep its shaft off the wall; it has "
+        f"{m.limit:.1f} mm"
+    ),
+    "overall_length_mm": lambda m: (
+        f"would need {m.value:.1f} mm from tip to handle; it has {m.limit:.1f} mm"
+    ),
+    "no_cut": lambda _: "would cut nothing",
+}
