@@ -28,8 +28,10 @@ STRAIGHT_WITHIN_MM = 0.02
 _TANGENT_WINDOW_MM = 1.0
 _GRID = 20
 _STARTS = 3
+_LONGEST_SHARE = 1.2
 _EVALUATIONS = 60
 _SMALLEST_CURVATURE_PER_MM = 1e-9
+_LARGEST_TURN_RAD = np.radians(150.0)  # no canal turns back on itself
 _SHORT_TAIL_MM = 1.5
 _NEEDLESS_GAIN = 1.05
 _DEPARTURE, _ARC_LENGTH = 2, 4
@@ -124,7 +126,9 @@ def bend_fits(view_mm: ArrayLike) -> tuple[BendFit, ...]:
     line = _straight_fit(walk)
     if np.abs(_offsets_from_line(walk)).max() <= STRAIGHT_WITHIN_MM:
         return (line,)
-    fits = sorted((_refined(walk, start) for start in _starts(walk)), key=lambda fit: fit[1].rms_mm)
+    fits = _fits_from_starts(walk)
+    if not fits:
+        return (line,)
     parameters, best = fits[0]
     moved = [
         _refined(walk, parameters, {_DEPARTURE: float(parameters[_DEPARTURE]) + shift})
@@ -132,6 +136,14 @@ def bend_fits(view_mm: ArrayLike) -> tuple[BendFit, ...]:
     ]
     others = sorted((fit for _, fit in fits[1:] + moved), key=lambda fit: fit.rms_mm)
     return (_without_needless_tail(walk, parameters, best), *others)
+
+
+def _fits_from_starts(walk: Floats) -> list[tuple[Floats, BendFit]]:
+    """Return parameters and fits that stay within the canal, best first."""
+    length = float(polyline_levels_mm(walk)[-1])
+    found = [_refined(walk, start) for start in _starts(walk)]
+    kept = [one for one in found if one[1].departure_level_mm <= _LONGEST_SHARE * length]
+    return sorted(kept, key=lambda one: one[1].rms_mm)
 
 
 def angle_between_rad(first: ArrayLike, second: ArrayLike) -> float:
@@ -269,7 +281,7 @@ def _tamed(parameters: Floats) -> tuple[float, float, float, float, float]:
     angle, offset, departure, kappa, length = (float(value) for value in parameters)
     if abs(kappa) < _SMALLEST_CURVATURE_PER_MM:
         kappa = _SMALLEST_CURVATURE_PER_MM if kappa >= 0.0 else -_SMALLEST_CURVATURE_PER_MM
-    return angle, offset, departure, kappa, abs(length)
+    return angle, offset, departure, kappa, min(abs(length), _LARGEST_TURN_RAD / abs(kappa))
 
 
 def _slopes(parameters: Floats, walk: Floats) -> Floats:

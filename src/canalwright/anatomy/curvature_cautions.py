@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.angles import PruettResult
-from canalwright.anatomy.bend_fit import BendFit
+from canalwright.anatomy.bend_fit import STRAIGHT_WITHIN_MM, BendFit
 from canalwright.anatomy.classes import schneider_class_cautions
 from canalwright.anatomy.turning import Bend, is_s_curve
 from canalwright.anatomy.views import foreshortening, out_of_plane_rms_mm
@@ -19,7 +19,7 @@ __all__ = ["curvature_cautions"]
 
 Floats = NDArray[np.float64]
 
-_ALIKE_FACTOR, _ALIKE_MM = 1.2, 0.003
+_ALIKE_MM = STRAIGHT_WITHIN_MM  # a misfit that noise of the centerline could make up
 _FLIP_DEG = 3.0
 _SMALL_BEND_DEG = 10.0
 _POOR_FIT_MM = 0.1
@@ -94,7 +94,7 @@ def _of_departure(fits: tuple[BendFit, ...]) -> Iterator[Caution]:
     best = fits[0]
     if abs(best.turning_rad) < np.radians(_SMALL_BEND_DEG):
         return
-    limit = _ALIKE_FACTOR * best.rms_mm + _ALIKE_MM
+    limit = float(np.hypot(best.rms_mm, _ALIKE_MM))
     for other in fits[1:]:
         apart = abs(np.degrees(other.schneider_rad - best.schneider_rad))
         if other.rms_mm <= limit and apart >= _FLIP_DEG:
