@@ -13,8 +13,17 @@ if TYPE_CHECKING:
 
     from canalwright.anatomy.canal import Canal
 
-__all__ = ["print_canals"]
+__all__ = ["CURVATURE_SHOWN", "print_canals"]
 
+CURVATURE_SHOWN = (
+    "schneider_deg",
+    "weine_deg",
+    "pruett_deg",
+    "pruett_radius_mm",
+    "total_turning_deg",
+    "max_per_mm",
+    "radius_min_mm",
+)
 _ROW_EVERY_MM = 1.0
 
 
@@ -49,17 +58,14 @@ def _levels_table(canal: Canal) -> Table:
 
 
 def _curvature_table(canal: Canal) -> Table:
-    from dataclasses import fields
-
     from canalwright.anatomy.curvature import summarize_curvature
     from canalwright.reports.text import curvature_label, format_number
 
     summary = summarize_curvature(canal)
     rows = []
-    for field in fields(summary):
-        value = getattr(summary, field.name)
-        if isinstance(value, float):
-            label, unit = curvature_label(field.name)
-            rows.append((label, format_number(value, 3 if "mm" in unit else 1), unit))
+    for key in CURVATURE_SHOWN:
+        label, unit = curvature_label(key)
+        digits = 3 if unit == "1/mm" else 1
+        rows.append((label, format_number(getattr(summary, key), digits), unit))
     columns = (("method", "left"), ("value", "right"), ("unit", "left"))
     return table(f"Curvature of {canal.name}", columns, rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 __all__ = ["demo"]
 
 _PLANNED = "mesiobuccal"
+# The invented coronal reference point lies some 7 mm above the orifice.
+_WORKING_LENGTH_MM = 20.0
 _PATENCY = ("hand-08-02", 1.0, 0.01)
 
 
@@ -42,7 +45,7 @@ def demo(
     """Run the main job on an invented tooth: scan, canals, plan, report, pictures."""
     tooth = invent(seed)
     write_scan(tooth, out / SCAN_FOLDER, voxel_mm=0.125, fwhm_mm=0.25, snr=20.0, seed=seed)
-    image = read(out / SCAN_FOLDER, None)
+    image = replace(read(out / SCAN_FOLDER, None), invented=True)
     clicked = clicks_of(tooth)
     canals = measured(image, clicked)
     canal = next(canal for canal in canals if canal.name == _PLANNED)
@@ -72,6 +75,7 @@ def _planned(canal: Canal) -> PlanResult:
             Target(),
             Limits(),
             patency=patency_pass(*_PATENCY),
+            working_length_mm=_WORKING_LENGTH_MM,
             progress=progress,
         )
 
@@ -116,16 +120,13 @@ def _write(
         for path, document in documents.items():
             staged.write_text(str(path), document_text(document))
         with progress_bar("Drawing figures"):
-            drawn = stage_overview(staged, image, canals, out)
+            drawn = stage_overview(staged, image, canals, out, tooth.name)
             drawn += pictures.stage_figures(staged, out)
         with progress_bar("Writing the report"):
-            pictures.stage_report(staged, report, _sources(image, seed))
+            pictures.stage_report(staged, report, _digests(image))
     announce(f"wrote {len(documents) + len(drawn) + 1} files to {out}")
     return [*documents, *drawn, report]
 
 
-def _sources(image: Scan, seed: int) -> dict[str, str]:
-    return {
-        "scan": f"{image.source}, SHA-256 {image.digest}",
-        "data": f"INVENTED DATA, phantom seed {seed}",
-    }
+def _digests(image: Scan) -> dict[str, str]:
+    return {f"invented scan ({SCAN_FOLDER})": image.digest}

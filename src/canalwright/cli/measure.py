@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -9,7 +10,7 @@ import typer
 
 from canalwright.cli.canal_tables import print_canals
 from canalwright.cli.options import FiguresFolder, JsonFile, Series, Spacing
-from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
+from canalwright.cli.output import Progress, announce, invented_notice, print_cautions, progress_bar
 from canalwright.cli.reading import ClickedCanal, read_clicked_canals, read_spacing_mm
 from canalwright.cli.writing import check_targets
 from canalwright.errors import UsageError
@@ -78,10 +79,18 @@ def measured(image: Scan, clicked: tuple[ClickedCanal, ...]) -> tuple[Canal, ...
         with progress_bar(f"Measuring {click.name}") as progress:
             canals.append(
                 measure_canal(
-                    image, click.name, click.orifice_mm, click.terminus_mm, progress=progress
+                    image,
+                    click.name,
+                    click.orifice_mm,
+                    click.terminus_mm,
+                    progress=_share_only(progress),
                 )
             )
     return tuple(canals)
+
+
+def _share_only(progress: Progress) -> Callable[[str, float], None]:
+    return lambda _step, share: progress(share)
 
 
 def document_of(

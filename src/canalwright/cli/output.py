@@ -41,16 +41,18 @@ def table(title: str, columns: Sequence[tuple[str, str]], rows: Iterable[Sequenc
     Parameters
     ----------
     title : str
-    columns : sequence of (header, justification)
-        Units stand in the header.
+    columns : sequence of (header, kind)
+        Units stand in the header. Kinds: ``"left"`` and ``"right"`` aligned, and ``"text"`` that
+        may be wrapped.
     rows : iterable of sequences of str
     """
     from rich import box
     from rich.table import Table
 
     made = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
-    for header, justify in columns:
-        made.add_column(header, justify="right" if justify == "right" else "left")
+    for header, kind in columns:
+        made.add_column(header, justify="right" if kind == "right" else "left")
+        made.columns[-1].no_wrap = kind == "left"
     for row in rows:
         made.add_row(*row)
     return made

@@ -109,5 +109,5 @@ def _write_truth(tooth: RootPhantom, target: Path, seed: int) -> None:
 
 
 def _typed(point_mm: object) -> tuple[float, float, float]:
-    x, y, z = (round(float(c), 1) for c in point_mm)  # type: ignore[attr-defined]
+    x, y, z = (round(float(c), 1) + 0.0 for c in point_mm)  # type: ignore[attr-defined]
     return x, y, z

@@ -8,6 +8,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from canalwright.cli.canal_tables import CURVATURE_SHOWN
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -62,11 +64,12 @@ class PlanPictures:
         from canalwright.anatomy.curvature import summarize_curvature
         from canalwright.reports.pdf import ReportInputs, write_plan_report
 
+        summary = summarize_curvature(self.canal)
         report = ReportInputs(
             canal=self.canal,
             result=self.result,
             straightened=self.straightened,
-            curvature=_values(summarize_curvature(self.canal)),
+            curvature={key: getattr(summary, key) for key in CURVATURE_SHOWN},
             curvature_per_mm=self.curvature_per_mm,
             title=title,
             inputs=inputs,
@@ -95,12 +98,12 @@ def stage_canal_figures(
 
 
 def stage_overview(
-    staged: StagedFiles, scan: Scan, canals: Sequence[Canal], folder: Path
+    staged: StagedFiles, scan: Scan, canals: Sequence[Canal], folder: Path, title: str = ""
 ) -> list[Path]:
     """Draw the canals in the scan; return where the figure will be."""
     from canalwright.reports.scan_figures import overview_figure
 
-    return stage_figure(staged, overview_figure(scan, canals), folder, "overview")
+    return stage_figure(staged, overview_figure(scan, canals, title=title), folder, "overview")
 
 
 def stage_figure(staged: StagedFiles, figure: Figure, folder: Path, stem: str) -> list[Path]:
@@ -111,13 +114,6 @@ def stage_figure(staged: StagedFiles, figure: Figure, folder: Path, stem: str) -
     for target in targets:
         save_figure(figure, staged.path_for(target))
     return targets
-
-
-def _values(summary: Any) -> dict[str, float]:
-    from dataclasses import fields
-
-    pairs = ((field.name, getattr(summary, field.name)) for field in fields(summary))
-    return {name: value for name, value in pairs if isinstance(value, float)}
 
 
 def _safe(stem: str) -> str:

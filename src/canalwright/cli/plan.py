@@ -251,7 +251,7 @@ def _write(
     with StagedFiles() as staged:
         if pdf is not None:
             with progress_bar("Writing the report"):
-                pictures.stage_report(staged, Path(pdf), document.inputs)
+                pictures.stage_report(staged, Path(pdf), _digests(chosen, image))
         if figures is not None:
             with progress_bar("Drawing figures"):
                 pictures.stage_figures(staged, figures)
@@ -260,3 +260,10 @@ def _write(
     for target in (json, pdf, figures):
         if target not in (None, "-"):
             announce(f"wrote {target}")
+
+
+def _digests(chosen: ChosenCanal, image: Scan | None) -> dict[str, str]:
+    from canalwright.exchange.inputs import file_digest
+
+    found = {chosen.path.name: file_digest(chosen.path)}
+    return found if image is None else {**found, Path(image.source).name: image.digest}

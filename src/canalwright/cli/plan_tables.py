@@ -40,10 +40,10 @@ def _sequence_table(result: PlanResult, plan: Plan) -> Table:
         ("to", "left"),
         ("stop mm", "right"),
         ("rpm", "right"),
-        ("torque N·cm", "right"),
-        ("largest step", "right"),
+        ("limit N·cm", "right"),
+        ("step", "right"),
         ("at mm", "right"),
-        ("engaged mm", "right"),
+        ("cuts mm", "right"),
         ("dentin mm", "right"),
         ("strain %", "right"),
     )
@@ -93,4 +93,4 @@ def _rejected_table(rejected: tuple[Rejection, ...]) -> Table:
     more = len(rejected) - len(shown)
     title = "Why not" + (f" (first {len(shown)}; {more} more in the JSON)" if more else "")
     rows = [(rejection.instrument, rejection.text) for rejection in shown]
-    return table(title, (("instrument", "left"), ("reason", "left")), rows)
+    return table(title, (("instrument", "left"), ("reason", "text")), rows)

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from typing import Any, ClassVar
 
+from pydantic import Field
+
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.evidence import Graded
@@ -109,6 +111,9 @@ class RejectionRecord(Record):
     limit: Finite | None
     unit: str = ""
     text: str = ""
+    before_step: int | None = None
+    to_level_mm: Finite | None = None
+    also: list[MarginRecord] = Field(default_factory=list)
 
 
 class PlanDocument(Document):
@@ -120,6 +125,8 @@ class PlanDocument(Document):
     target: TargetRecord
     limits: dict[str, GradedRecord]
     patency: PassRecord | None
+    patency_step: SequenceRecord | None
+    found: int
     level_mm: list[NotNegative]
     start_diameter_mm: list[Positive]
     plans: list[PlanRecord]
@@ -144,6 +151,8 @@ def plan_document(
         target=_target(result.target),
         limits=_limits(result.limits),
         patency=pass_record(patency) if patency else None,
+        patency_step=_sequence(result.patency) if result.patency else None,
+        found=result.found,
         level_mm=number_list(result.start.level_mm),
         start_diameter_mm=number_list(result.start.inscribed_mm),
         plans=[_plan(plan) for plan in result.plans],
@@ -155,6 +164,9 @@ def plan_document(
                 limit=number(r.limit),
                 unit=r.unit,
                 text=r.text,
+                before_step=r.before_step,
+                to_level_mm=number(r.to_level_mm),
+                also=[_margin(margin) for margin in r.also],
             )
             for r in result.rejected
         ],
