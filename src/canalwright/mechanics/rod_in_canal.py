@@ -12,7 +12,7 @@ where it is pressed by bending, not how hard it is wedged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -68,11 +68,16 @@ ROD_MODEL: Final = Caution(
 )
 
 # A spring on the axis, weak enough to be unseen, that places a rod nothing else holds.
-_WEAK_N_PER_MM2: Final = 1e-4
+# Per bending stiffness in N·mm² at `_STIFFNESS_STATION_MM`.
+_WEAK_PER_STIFFNESS: Final = 3e-6
+_LOOSE_FORCE_PER_STIFFNESS: Final = 1e-5
+_STIFFNESS_STATION_MM: Final = 5.0
 _STEP_TOLERANCE_MM: Final = 1e-8
 _FORCE_TOLERANCE_N: Final = 1e-10
-_LARGEST_STEP_MM: Final = 0.5
-_MOST_ITERATIONS: Final = 300
+_MOST_ITERATIONS: Final = 120
+# Where the search creeps along a stiff round wall, it is started anew with a softer one.
+_SOFTER_WALLS: Final = (0.003, 0.02, 0.1, 0.4, 1.0)
+_RETRY_ITERATIONS: Final = 400
 _PROFILE_STEP_MM: Final = 0.01
 
 
@@ -294,11 +299,28 @@ class _State:
         self.hold = np.zeros(count)
         if held:
             self.hold[-2:] = 1e3
+        stiffness = _bending_stiffness_nmm2(rod)
+        self.weak = _WEAK_PER_STIFFNESS * stiffness
         self.limits = np.array(
-            [_STEP_TOLERANCE_MM, _FORCE_TOLERANCE_N, _LARGEST_STEP_MM, float(_MOST_ITERATIONS)]
+            [
+                _STEP_TOLERANCE_MM,
+                _FORCE_TOLERANCE_N,
+                _LOOSE_FORCE_PER_STIFFNESS * stiffness,
+                float(_MOST_ITERATIONS),
+            ]
         )
 
     def solve(self) -> RodInCanal:
+        found = self._run(self.wall, _MOST_ITERATIONS)
+        for share in () if found.converged else _SOFTER_WALLS:
+            if share == _SOFTER_WALLS[0]:
+                self.offset[:], self.axial[:] = 0.0, 0.0
+            more = self._run(share * self.wall, _RETRY_ITERATIONS)
+            found = replace(more, iterations=found.iterations + more.iterations)
+        return self._result(found)
+
+    def _run(self, wall: float, most: int) -> Convergence:
+        self.limits[-1] = float(most)
         rest = (
             self.node,
             self.hinge,
@@ -307,13 +329,13 @@ class _State:
             self.rod.step_mm,
             self.rod.law.table,
             self.rod.law.step,
-            self.wall,
-            _WEAK_N_PER_MM2,
+            wall,
+            self.weak,
             self.hold,
             self.limits,
         )
         run = self._planar if self.path.is_planar else self._spatial
-        return self._result(Convergence(*run(rest)))
+        return Convergence(*run(rest))
 
     def _planar(self, rest: tuple[Any, ...]) -> tuple[bool, int, float, float]:
         from canalwright.mechanics.rod_planar import solve_planar
@@ -362,6 +384,11 @@ class _State:
         object.__setattr__(result, "station_mm", np.concatenate([[0.0], np.cumsum(edges)]))
         object.__setattr__(result, "cautions", _cautions(result, self.rod.alloy))
         return result
+
+
+def _bending_stiffness_nmm2(rod: Rod) -> float:
+    at = min(round(_STIFFNESS_STATION_MM / rod.step_mm), len(rod.radius_mm) - 1)
+    return float(rod.law.table[0, 2] * rod.radius_mm[at] ** 4)
 
 
 def _cautions(result: RodInCanal, alloy: Alloy | None) -> tuple[Caution, ...]:

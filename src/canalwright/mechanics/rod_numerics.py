@@ -15,6 +15,15 @@ Floats = NDArray[np.float64]
 
 MATH = {"contract", "arcp", "nsz", "reassoc"}
 
+# No edge may turn by more than this (radians, about) in one step, or it could fold over.
+LARGEST_SWING = 0.5
+# A rod that nothing presses has no unique place; after this many iterations the looser force
+# tolerance ends the search for it.
+LOOSE_AFTER = 30
+
+# The axial force is fed back once a step without it is below this.
+SETTLED_MM = 0.02
+
 # Columns of the node array shared by the solvers.
 RADIUS, SLOPE, CLEARANCE, BINDS, WEIGHT, WALL = 0, 1, 2, 3, 4, 5
 NODE_COLUMNS = 6
@@ -131,10 +140,9 @@ def solve_banded(lower: Floats, right: Floats, band: int) -> bool:
 
 @njit(cache=True, fastmath=MATH)
 def newton_step(
-    matrix: Floats, gradient: Floats, scratch: Floats, step: Floats, band: int
+    matrix: Floats, gradient: Floats, scratch: Floats, step: Floats, band: int, shift: float
 ) -> float:
-    """Fill the Newton step, shifting the diagonal until the system is definite."""
-    shift = 0.0
+    """Fill the Newton step, shifting the diagonal by at least `shift` until it is definite."""
     while True:
         scratch[:] = matrix
         for i in range(step.shape[0]):
@@ -143,3 +151,19 @@ def newton_step(
         if solve_banded(scratch, step, band):
             return shift
         shift = max(10.0 * shift, 1e-6)
+
+
+@njit(cache=True, fastmath=MATH)
+def next_shift(shift: float, lower: bool) -> float:
+    """Return the diagonal shift of the next step: more after a step that did not lower energy."""
+    if not lower:
+        return max(10.0 * shift, 1e-3)
+    return 0.0 if shift < 1e-2 else 0.1 * shift
+
+
+@njit(cache=True, fastmath=MATH, inline="always")
+def feedback(iteration: int) -> float:
+    """Return the share of a new axial force to take: less when iterations run long."""
+    if iteration < 40:
+        return 1.0
+    return 0.3 if iteration < 150 else 0.1

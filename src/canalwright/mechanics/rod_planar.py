@@ -19,16 +19,21 @@ from canalwright.mechanics.rod_numerics import (
     CLEARANCE,
     CURVATURE,
     ENERGY,
+    LARGEST_SWING,
     LENGTH,
+    LOOSE_AFTER,
     MATH,
     MOMENT,
     RADIUS,
+    SETTLED_MM,
     TANGENT,
     WEIGHT,
     axial_terms,
     bending,
+    feedback,
     instrument_at_nodes,
     newton_step,
+    next_shift,
 )
 
 Floats = NDArray[np.float64]
@@ -44,6 +49,17 @@ def _edges(offset: Floats, center: Floats, normal: Floats, unit: Floats, length:
         length[i] = math.sqrt(x * x + y * y)
         unit[i, 0] = x / length[i]
         unit[i, 1] = y / length[i]
+
+
+@njit(cache=True, fastmath=MATH)
+def _swing(step: Floats, normal: Floats, length: Floats) -> float:
+    """Return the largest movement of an edge's ends against each other over its length."""
+    most = 0.0
+    for i in range(length.shape[0]):
+        x = step[i + 1] * normal[i + 1, 0] - step[i] * normal[i, 0]
+        y = step[i + 1] * normal[i + 1, 1] - step[i] * normal[i, 1]
+        most = max(most, (x * x + y * y) / (length[i] * length[i]))
+    return math.sqrt(most)
 
 
 @njit(cache=True, fastmath=MATH)
@@ -189,7 +205,7 @@ def solve_planar(
 ) -> tuple[int, float, float, bool]:
     """Bring `offset` to equilibrium; return iterations, last step, residual force, converged.
 
-    `limits` holds the step tolerance, the force tolerance, the largest step and the largest
+    `limits` holds the step tolerance, the force tolerances at first and later, and the largest
     number of iterations.
     """
     count = offset.shape[0]
@@ -197,7 +213,7 @@ def solve_planar(
     trial, size = np.zeros(count), np.zeros(count)
     matrix, scratch = np.zeros((count, 3)), np.zeros((count, 3))
     gradient, step = np.zeros(count), np.zeros(count)
-    moved, force = 0.0, 0.0
+    moved, force, shift, settled = 0.0, 0.0, 0.0, False
     most = int(limits[3])
     for iteration in range(most):
         _edges(offset, center, normal, unit, length)
@@ -205,26 +221,34 @@ def solve_planar(
         _hinges(unit, length, node, table, table_step, hinge)
         for i in range(count):
             size[i] = abs(offset[i])
-        axial_terms(size, node, hinge, wall, 1.0 if iteration < most // 3 else 0.3, axial)
+        if iteration > 0 and (settled or moved < SETTLED_MM or iteration >= 15):
+            settled = True
+            axial_terms(size, node, hinge, wall, feedback(iteration), axial)
         _wall_terms(offset, node, wall, weak, hold, matrix, gradient)
         _bending_terms(unit, length, normal, hinge, axial, matrix, gradient)
-        newton_step(matrix, gradient, scratch, step, 2)
+        shift = newton_step(matrix, gradient, scratch, step, 2, shift)
         moved, force, slope = 0.0, 0.0, 0.0
         for i in range(count):
             moved = max(moved, abs(step[i]))
             force = max(force, abs(gradient[i]))
             slope += gradient[i] * step[i]
-        if moved < limits[0] or force < limits[1]:
+        if settled and (
+            moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
+        ):
             return iteration + 1, moved, force, True
         before = _energy(offset, unit, length, node, axial, table, table_step, wall, weak, hold)
-        share = min(1.0, limits[2] / moved)
+        share = 1.0 / max(1.0, _swing(step, normal, length) / LARGEST_SWING)
+        lower = False
         for _ in range(14):
             for i in range(count):
                 trial[i] = offset[i] + share * step[i]
             _edges(trial, center, normal, unit, length)
             after = _energy(trial, unit, length, node, axial, table, table_step, wall, weak, hold)
             if after <= before + 1e-4 * share * slope + 1e-13 * abs(before):
+                lower = True
                 break
             share *= 0.5
-        offset[:] = trial
+        if lower:
+            offset[:] = trial
+        shift = next_shift(shift, lower)
     return most, moved, force, False

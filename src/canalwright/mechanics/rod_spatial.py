@@ -18,16 +18,21 @@ from canalwright.mechanics.rod_numerics import (
     CLEARANCE,
     CURVATURE,
     ENERGY,
+    LARGEST_SWING,
     LENGTH,
+    LOOSE_AFTER,
     MATH,
     MOMENT,
     RADIUS,
+    SETTLED_MM,
     TANGENT,
     WEIGHT,
     axial_terms,
     bending,
+    feedback,
     instrument_at_nodes,
     newton_step,
+    next_shift,
 )
 
 Floats = NDArray[np.float64]
@@ -47,6 +52,20 @@ def _edges(offset: Floats, center: Floats, frame: Floats, unit: Floats, length: 
         length[i] = math.sqrt(square)
         for a in range(3):
             unit[i, a] /= length[i]
+
+
+@njit(cache=True, fastmath=MATH)
+def _swing(step: Floats, frame: Floats, length: Floats) -> float:
+    """Return the largest movement of an edge's ends against each other over its length."""
+    most = 0.0
+    for i in range(length.shape[0]):
+        square = 0.0
+        for a in range(3):
+            value = step[2 * i + 2] * frame[i + 1, 0, a] + step[2 * i + 3] * frame[i + 1, 1, a]
+            value -= step[2 * i] * frame[i, 0, a] + step[2 * i + 1] * frame[i, 1, a]
+            square += value * value
+        most = max(most, square / (length[i] * length[i]))
+    return math.sqrt(most)
 
 
 @njit(cache=True, fastmath=MATH, inline="always")
@@ -261,7 +280,7 @@ def solve_spatial(
 ) -> tuple[int, float, float, bool]:
     """Bring `offset` to equilibrium; return iterations, last step, residual force, converged.
 
-    `limits` holds the step tolerance, the force tolerance, the largest step and the largest
+    `limits` holds the step tolerance, the force tolerances at first and later, and the largest
     number of iterations.
     """
     count = offset.shape[0]
@@ -270,26 +289,31 @@ def solve_spatial(
     trial, size = np.zeros((count, 2)), np.zeros(count)
     matrix, scratch = np.zeros((2 * count, 6)), np.zeros((2 * count, 6))
     gradient, step = np.zeros(2 * count), np.zeros(2 * count)
-    moved, force = 0.0, 0.0
+    moved, force, shift, settled = 0.0, 0.0, 0.0, False
     most = int(limits[3])
     for iteration in range(most):
         _edges(offset, center, frame, unit, length)
         instrument_at_nodes(length, profile, profile_step, node)
         _hinges(unit, length, node, table, table_step, hinge)
         _wall_terms(offset, node, wall, weak, hold, matrix, gradient, size)
-        axial_terms(size, node, hinge, wall, 1.0 if iteration < most // 3 else 0.3, axial)
+        if iteration > 0 and (settled or moved < SETTLED_MM or iteration >= 15):
+            settled = True
+            axial_terms(size, node, hinge, wall, feedback(iteration), axial)
         _edge_terms(unit, length, frame, hinge, axial, along, turn, matrix, gradient)
         _hinge_terms(unit, hinge, along, turn, matrix)
-        newton_step(matrix, gradient, scratch, step, 5)
+        shift = newton_step(matrix, gradient, scratch, step, 5, shift)
         moved, force, slope = 0.0, 0.0, 0.0
         for i in range(2 * count):
             moved = max(moved, abs(step[i]))
             force = max(force, abs(gradient[i]))
             slope += gradient[i] * step[i]
-        if moved < limits[0] or force < limits[1]:
+        if settled and (
+            moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
+        ):
             return iteration + 1, moved, force, True
         before = _energy(offset, unit, length, node, axial, table, table_step, wall, weak, hold)
-        share = min(1.0, limits[2] / moved)
+        share = 1.0 / max(1.0, _swing(step, frame, length) / LARGEST_SWING)
+        lower = False
         for _ in range(14):
             for i in range(count):
                 trial[i, 0] = offset[i, 0] + share * step[2 * i]
@@ -297,7 +321,10 @@ def solve_spatial(
             _edges(trial, center, frame, unit, length)
             after = _energy(trial, unit, length, node, axial, table, table_step, wall, weak, hold)
             if after <= before + 1e-4 * share * slope + 1e-13 * abs(before):
+                lower = True
                 break
             share *= 0.5
-        offset[:] = trial
+        if lower:
+            offset[:] = trial
+        shift = next_shift(shift, lower)
     return most, moved, force, False

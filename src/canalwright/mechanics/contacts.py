@@ -1,0 +1,107 @@
+"""Where the instrument presses on the canal wall: force, level, station and side.
+
+The inner side is the one toward the center of the canal's curve. A file in a curve typically
+presses outward at its tip, inward at the curve, and outward again coronal of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.mechanics.rod_in_canal import RodInCanal
+
+__all__ = ["Side", "WallContact", "wall_contacts"]
+
+Floats = NDArray[np.float64]
+
+
+class Side(StrEnum):
+    """Side of the canal wall with regard to the nearest curve."""
+
+    INNER = "inner"
+    OUTER = "outer"
+    ACROSS = "across"
+    """At a right angle to the plane of the curve, give or take 30 degrees."""
+    NONE = "no curve"
+
+
+@dataclass(frozen=True, slots=True)
+class WallContact:
+    """One place where the instrument presses on the wall.
+
+    Attributes
+    ----------
+    level_mm, station_mm : float
+        Center of the force.
+    force_n : float
+    from_mm, to_mm : float
+        Levels of the first and last touching node.
+    direction_rad : float
+        Direction of the touched wall from the canal axis, from normal 1 toward normal 2.
+    side : Side
+    """
+
+    level_mm: float
+    station_mm: float
+    force_n: float
+    from_mm: float
+    to_mm: float
+    direction_rad: float
+    side: Side
+
+
+def wall_contacts(rod: RodInCanal, *, least_n: float = 1e-3) -> tuple[WallContact, ...]:
+    """Return the contacts from the tip coronally.
+
+    Touching nodes in a row form one contact as long as they touch the same half of the wall.
+
+    Parameters
+    ----------
+    rod : RodInCanal
+    least_n : float
+        Weaker contacts are left out.
+    """
+    found = (_contact(rod, nodes) for nodes in _runs(rod))
+    return tuple(contact for contact in found if contact.force_n >= least_n)
+
+
+def _runs(rod: RodInCanal) -> list[NDArray[np.intp]]:
+    offset, touching = rod.offset_mm, rod.wall_force_n > 0.0
+    same_half = np.sum(offset[1:] * offset[:-1], axis=1) > 0.0
+    breaks = ~(touching[1:] & touching[:-1] & same_half)
+    pieces = np.split(np.arange(len(touching)), np.flatnonzero(breaks) + 1)
+    return [piece for piece in pieces if touching[piece[0]]]
+
+
+def _contact(rod: RodInCanal, nodes: NDArray[np.intp]) -> WallContact:
+    force = rod.wall_force_n[nodes]
+    total = float(force.sum())
+    unit = rod.offset_mm[nodes] / np.linalg.norm(rod.offset_mm[nodes], axis=1, keepdims=True)
+    across = force @ unit
+    level = float(force @ rod.level_mm[nodes]) / total
+    return WallContact(
+        level_mm=level,
+        station_mm=float(force @ rod.station_mm[nodes]) / total,
+        force_n=total,
+        from_mm=float(rod.level_mm[nodes[0]]),
+        to_mm=float(rod.level_mm[nodes[-1]]),
+        direction_rad=float(np.arctan2(across[1], across[0])),
+        side=_side(rod, level, across),
+    )
+
+
+def _side(rod: RodInCanal, level_mm: float, across: Floats) -> Side:
+    curvature = rod.path.curvature_per_mm
+    size = np.linalg.norm(curvature, axis=1)
+    curved = np.flatnonzero(size > 0.02)
+    if curved.size == 0:
+        return Side.NONE
+    nearest = curved[np.argmin(np.abs(rod.level_mm[curved] - level_mm))]
+    cosine = float(across @ curvature[nearest] / (np.linalg.norm(across) * size[nearest]))
+    if abs(cosine) < 0.5:
+        return Side.ACROSS
+    return Side.INNER if cosine > 0.0 else Side.OUTER
