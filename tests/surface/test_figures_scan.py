@@ -103,7 +103,7 @@ def test_invented_scans_are_marked(scan, canal):
 def test_sections_draw_the_measured_outline(scan, canal):
     figure = sections_figure(scan, canal, [1.0, 3.0, 5.0, 7.0, 9.0])
     axes = figure.axes[1]
-    assert axes.get_xlabel() == f"level 3.0 mm, ⌀ {canal.diameter_mm[30]:.2f} mm"
+    assert axes.get_xlabel() == f"level 3.0, ⌀ {canal.diameter_mm[30]:.2f} mm"
     outline = axes.get_lines()[1]
     radius = np.hypot(outline.get_xdata(), outline.get_ydata())
     np.testing.assert_allclose(radius[:-1], canal.radius_mm[30])

@@ -112,8 +112,8 @@ def test_headings_of_neighboring_tracks_do_not_touch(figure):
     assert overlaps == []
 
 
-def test_every_printed_letter_is_at_least_eight_points(figure):
-    assert min(t.get_fontsize() for t in texts_of(figure)) >= 8.0
+def test_every_printed_letter_is_at_least_nine_points(figure):
+    assert min(t.get_fontsize() for t in texts_of(figure)) >= 9.0
 
 
 def test_terminus_orifice_units_and_origins_are_named(figure):

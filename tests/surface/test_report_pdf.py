@@ -9,6 +9,7 @@ import pytest
 
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution
 from canalwright.errors import UsageError
+from canalwright.planning.types import Margin, Rejection
 from canalwright.references import reference
 from canalwright.reports import pdf as report
 from canalwright.reports.pdf import ReportInputs, plan_report_pdf, write_plan_report
@@ -122,7 +123,6 @@ def test_every_caution_is_in_the_file(inputs, content):
         carried += [*planned.loads.cautions, *planned.step.cautions]
     for caution in carried:
         assert squeezed(caution.text) in text
-        assert caution.code in text
 
 
 def test_cautions_of_single_steps_name_them(inputs):
@@ -131,7 +131,7 @@ def test_cautions_of_single_steps_name_them(inputs):
     plan = replace(inputs.plan, steps=(replace(first, cautions=(special,)), *inputs.plan.steps[1:]))
     changed = replace(inputs, result=replace(inputs.result, plans=(plan,)))
     data = report_data(changed)
-    row = next(row for row in data["cautions"] if row["code"] == "SPECIAL")
+    row = next(row for row in data["cautions"] if row["text"] == "Only here.")
     assert row["steps"] == "step 1"
     assert data["steps"][0]["cautions"] == ["Only here."]
     assert data["steps"][1]["cautions"] == []
@@ -143,12 +143,57 @@ def test_reasons_rejections_limits_and_origins_are_in_the_file(inputs, content):
         for reason in planned.reasons:
             assert squeezed(reason) in text
     for rejected in inputs.result.rejected:
+        assert rejected.instrument in text
         assert squeezed(rejected.text) in text
     limits = inputs.result.limits
     assert squeezed(limits.dentin_left_mm.note) in text
     for piece in ("2026-01-05", "cd" * 32, "ab" * 32, inputs.result.statement, "27°", "9.6mm"):
         assert squeezed(piece) in text
     assert "weine" not in text.lower()
+
+
+def test_rejected_instruments_are_grouped_by_the_limit_they_break(inputs):
+    over = [
+        Rejection(f"hand-{size}-02", "over_target_mm", size / 100, 0.02, "mm", f"why {size}")
+        for size in (35, 40)
+    ]
+    result = replace(inputs.result, rejected=(*over, *inputs.result.rejected))
+    row, *others = report_data(replace(inputs, result=result))["rejected"]
+    assert row == [
+        "cut beyond the target",
+        "hand-35-02 (0.35\N{NO-BREAK SPACE}mm), hand-40-02 (0.40\N{NO-BREAK SPACE}mm)",
+        "why 35",
+    ]
+    assert len(others) == 2
+
+
+def test_only_the_nearest_limits_are_shown_nearest_first(inputs):
+    first = inputs.plan.steps[0]
+    margins = tuple(
+        Margin(name, used, 1.0, "mm", None, used)
+        for name, used in (
+            ("step_mm", 0.2),
+            ("no_cut", 9.0),
+            ("engaged_mm", 0.9),
+            ("over_target_mm", 0.4),
+            ("dentin_left_mm", 0.3),
+        )
+    )
+    plan = replace(inputs.plan, steps=(replace(first, margins=margins),))
+    data = report_data(replace(inputs, result=replace(inputs.result, plans=(plan,))))
+    shown = data["steps"][0]["margins"]
+    assert [text.split(" 0.")[0] for text in shown] == [
+        "length that cuts",
+        "cut beyond the target",
+        "dentin left",
+    ]
+    assert "(90 % used)" in shown[0]
+
+
+def test_general_cautions_follow_those_of_this_plan(inputs):
+    texts = [row["text"] for row in report_data(inputs)["cautions"]]
+    assert texts[-len(CLINICAL_CAUTIONS) :] == [one.text for one in CLINICAL_CAUTIONS]
+    assert len(texts) == len(set(texts))
 
 
 def test_cited_sources_are_printed_with_how_they_were_seen(content):

@@ -38,6 +38,8 @@ __all__ = ["ReportInputs", "report_data"]
 
 _SIZE_LEVELS_MM: Final = (0.0, 1.0, 3.0, 5.0, 7.0, 9.0, 12.0, 15.0, 18.0)
 
+_LIMITS_SHOWN: Final = 3
+
 _CURVATURE_SOURCES: Final[dict[str, str]] = {
     "schneider": "schneider1971",
     "pruett": "pruett1997",
@@ -109,7 +111,7 @@ def report_data(inputs: ReportInputs) -> dict[str, Any]:
         "steps": _step_blocks(inputs.plan),
         "statement": inputs.result.statement,
         "alternatives": [_alternative_row(k, p) for k, p in enumerate(inputs.result.plans, 1)],
-        "rejected": [_rejected_row(one) for one in inputs.result.rejected],
+        "rejected": _rejected_rows(inputs.result.rejected),
         "limits": _limit_rows(inputs.result.limits),
         "cautions": _caution_rows(inputs),
         "sources": _source_rows(inputs),
@@ -238,18 +240,25 @@ def _step_block(number: int, planned: PlannedStep, common: set[Caution]) -> dict
         "number": str(number),
         "head": f"{instrument_label(planned.instrument)}, to {tip} ({planned.purpose})",
         "reasons": list(planned.reasons),
-        "margins": [_margin(margin) for margin in planned.margins],
+        "margins": _nearest_limits(planned),
         "cautions": [c.text for c in _step_cautions(planned) if c not in common],
     }
 
 
+def _nearest_limits(planned: PlannedStep) -> list[str]:
+    """Return the limits that the step comes nearest to, the nearest first."""
+    judged = [m for m in planned.margins if m.constraint != "no_cut" and np.isfinite(m.used)]
+    nearest = sorted(judged, key=lambda margin: -margin.used)[:_LIMITS_SHOWN]
+    return [_margin(margin) for margin in nearest]
+
+
 def _margin(margin: Margin) -> str:
-    unit = f" {margin.unit}" if margin.unit else ""
-    digits = 0 if margin.unit == "%" else 2
+    digits = 2 if margin.unit.startswith("mm") else 0
     where = "" if margin.level_mm is None else f" at level {margin.level_mm:.1f} mm"
     return (
-        f"{limit_label(margin.constraint)} {format_number(margin.value, digits)} of "
-        f"{format_number(margin.limit, digits)}{unit}{where}"
+        f"{limit_label(margin.constraint)} {format_number(margin.value, digits)}"
+        f"{_spaced(margin.unit)}{where}, limit {format_number(margin.limit, digits)}"
+        f"{_spaced(margin.unit)} ({format_percent(100.0 * margin.used)} used)"
     )
 
 
@@ -281,13 +290,28 @@ def _alternative_name(planned: PlannedStep) -> str:
     return instrument_label(planned.instrument) + depth
 
 
-def _rejected_row(one: Rejection) -> list[str]:
-    against = ""
-    if one.value is not None and one.limit is not None:
-        digits = 0 if one.unit == "%" else 2
-        value, limit = format_number(one.value, digits), format_number(one.limit, digits)
-        against = f"{value} against {limit} {one.unit}".rstrip()
-    return [one.instrument, limit_label(one.constraint), against, one.text]
+def _rejected_rows(rejected: Iterable[Rejection]) -> list[list[str]]:
+    """Return one row per limit: its name, the instruments with their values, the first reason."""
+    groups: dict[str, list[Rejection]] = {}
+    for one in rejected:
+        groups.setdefault(one.constraint, []).append(one)
+    return [_rejected_row(constraint, group) for constraint, group in groups.items()]
+
+
+def _rejected_row(constraint: str, group: list[Rejection]) -> list[str]:
+    names = ", ".join(one.instrument + _value_reached(one) for one in group)
+    return [limit_label(constraint), names, group[0].text]
+
+
+def _value_reached(one: Rejection) -> str:
+    if one.value is None or one.limit is None or one.constraint == "no_cut":
+        return ""
+    digits = 2 if one.unit.startswith("mm") else 0
+    return f" ({format_number(one.value, digits)}{_spaced(one.unit)})"
+
+
+def _spaced(unit: str) -> str:
+    return f"\N{NO-BREAK SPACE}{unit}" if unit else ""
 
 
 def _limit_rows(limits: Limits) -> list[list[str]]:
@@ -301,22 +325,28 @@ def _limit_rows(limits: Limits) -> list[list[str]]:
 
 
 def _caution_rows(inputs: ReportInputs) -> list[dict[str, str]]:
+    known = all_references()
     return [
-        {"code": one.code, "text": one.text, "source": one.source, "steps": _steps_of(one, inputs)}
+        {
+            "text": one.text,
+            "source": one.source if one.source in known else "",
+            "steps": _steps_of(one, inputs),
+        }
         for one in _all_cautions(inputs)
     ]
 
 
 def _all_cautions(inputs: ReportInputs) -> tuple[Caution, ...]:
-    steps = [_step_cautions(planned) for planned in inputs.plan.steps]
-    return merged(
-        CLINICAL_CAUTIONS,
-        inputs.canal.cautions,
-        inputs.result.cautions,
+    """Return every caution once, those that speak of this canal and plan before the general."""
+    carried = merged(
         inputs.plan.cautions,
-        *steps,
+        inputs.result.cautions,
+        inputs.canal.cautions,
+        *(_step_cautions(planned) for planned in inputs.plan.steps),
         inputs.cautions,
     )
+    special = tuple(one for one in carried if one not in CLINICAL_CAUTIONS)
+    return special + CLINICAL_CAUTIONS
 
 
 def _steps_of(caution: Caution, inputs: ReportInputs) -> str:

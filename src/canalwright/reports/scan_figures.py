@@ -85,7 +85,7 @@ def overview_figure(
     canals : sequence of Canal
         Measured in this scan; their centerlines are drawn with their names.
     title : str
-        The source of the scan by default.
+        "Canals in the scan" by default.
     invented : bool, optional
         Whether to mark the data as invented; by default what the scan says.
     width_mm : float
@@ -104,7 +104,7 @@ def overview_figure(
     height = per_mm * max(float(extent[view.up]) for view in _VIEWS)
     with drawing():
         figure = figure_mm(width_mm, _HEAD_MM + height + _FOOT_MM)
-        _draw_heading(figure, title or scan.source or "Scan", _marked(scan, invented), width_mm)
+        _draw_heading(figure, title or "Canals in the scan", _marked(scan, invented), width_mm)
         left = _EDGE_MM
         for view in _VIEWS:
             wide, high = per_mm * float(extent[view.right]), per_mm * float(extent[view.up])
@@ -336,7 +336,7 @@ def _draw_section(
     axes.set_xticks([])
     axes.set_yticks([])
     axes.set_xlabel(
-        f"level {canal.level_mm[index]:.1f} mm, ⌀ {canal.diameter_mm[index]:.2f} mm",
+        f"level {canal.level_mm[index]:.1f}, ⌀ {canal.diameter_mm[index]:.2f} mm",
         fontsize=BODY_PT,
         labelpad=2.0,
     )

@@ -75,6 +75,7 @@ _LIMIT_LABELS: Final[dict[str, str]] = {
     "cutting_length_mm": "cutting part",
     "overall_length_mm": "length of the instrument",
     "no_cut": "would not cut",
+    "alternative": "used in an alternative",
     "dominated": "no better in any respect",
 }
 
@@ -96,10 +97,12 @@ def format_mm(value_mm: float | None, digits: int = 2) -> str:
 
 
 def format_sd(value: float, sd: float, digits: int) -> str:
-    """Return a value with its standard deviation, e.g. ``0.31 ± 0.02``."""
+    """Return a value with its standard deviation, e.g. ``0.31 ± 0.02`` or ``0.31 ± <0.01``."""
     if not math.isfinite(sd):
         return format_number(value, digits)
-    return f"{format_number(value, digits)} ± {format_number(sd, digits)}"
+    least = 10.0**-digits
+    spread = f"<{least:.{digits}f}" if 0.0 < sd < least / 2.0 else format_number(sd, digits)
+    return f"{format_number(value, digits)} ± {spread}"
 
 
 def format_level(level_mm: float | None) -> str:

@@ -77,6 +77,11 @@ def test_standard_deviation_stands_beside_the_value():
     assert format_sd(0.312, float("nan"), 2) == "0.31"
 
 
+def test_a_small_standard_deviation_is_not_shown_as_none():
+    assert format_sd(0.312, 0.004, 2) == "0.31 ± <0.01"
+    assert format_sd(0.312, 0.0, 2) == "0.31 ± 0.00"
+
+
 def test_graded_value_shows_its_unit():
     assert format_graded(Graded(2.0, "N·cm", Evidence.PRACTICE), 1) == "2.0 N·cm"
     assert format_graded(None) == MISSING
