@@ -19,7 +19,6 @@ class Evidence(StrEnum):
     SECOND_HAND = "published, seen second-hand"
     MEMORY = "value from memory"
     PRACTICE = "common practice, no source"
-    STATED = "stated by the user"
     ASSUMED = "assumed"
 
 

@@ -215,7 +215,7 @@ def _graded(field: str, unit: str, values: Mapping[str, Any]) -> Graded | None:
     details = (f"{stem}_sd_{suffix}", f"{stem}_evidence", f"{stem}_source", f"{stem}_note")
     sd, evidence, source, note = (values.get(name) for name in details)
     if field in values:
-        origin = evidence or Evidence.STATED
+        origin = evidence or Evidence.OPERATOR
         return Graded(values[field], unit, origin, source or "", sd, note or "")
     for name in details:
         if name in values:

@@ -72,7 +72,8 @@ class TrayFault:
     def sentence(self) -> str:
         """Return the fault as one sentence."""
         value = f" {self.value!r}" if self.value else ""
-        return f"row {self.row}, {self.column}{value} {self.problem}. {self.remedy}."
+        end = "" if self.problem.endswith((".", "?")) else "."
+        return f"row {self.row}, {self.column}{value} {self.problem}{end} {self.remedy}."
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,8 +275,8 @@ def _problem(complaint: Any) -> str:
         return "stands under a column that is not known"
     if complaint["type"] == "value_error":
         return str(complaint["ctx"]["error"])
-    message = str(complaint["msg"])
-    return "is not possible: it " + message[:1].lower() + message[1:].replace("Input ", "")
+    message = str(complaint["msg"]).removeprefix("Input ").removeprefix("String ")
+    return f"is not possible: it {message[:1].lower()}{message[1:]}"
 
 
 def _text(path: Path) -> str:

@@ -75,7 +75,7 @@ def rich_tray():
         section=SectionShape.S, knot_core_ratio=(0.5, 0.45, 0.4, 0.4),
         knot_pitch_mm=(2.0, 2.0, 2.5, 3.0), tip=TipKind.NON_CUTTING, single_use=True,
         rated_torque_ncm=Graded(1.5, "N·cm", Evidence.PUBLISHED, "iso3630", 0.1, "a, \"note\""),
-        rated_speed_rpm=Graded(300.0, "rpm", Evidence.STATED),
+        rated_speed_rpm=Graded(300.0, "rpm", Evidence.OPERATOR),
     )  # fmt: skip
     two_shapes = tapered_instrument(
         20, 0.045, id="two-shapes", kind=Kind.HAND, cutting_length_mm=18.0,
@@ -172,7 +172,7 @@ def test_torque_in_other_units_is_converted_and_marked_as_stated(tmp_path):
     rows = [{"id": "a", "size": "25", "taper": "0.04", "rated_torque_ncm": "150 gf·cm"}]
     rated = read_tray(write_rows(tmp_path / "t.csv", rows)).find("a").rated_torque_ncm
     assert rated.value == pytest.approx(1.471, abs=5e-4)  # 150 gf·cm at 9.80665 m/s²
-    assert rated.evidence is Evidence.STATED
+    assert rated.evidence is Evidence.OPERATOR
 
 
 @pytest.mark.parametrize(
