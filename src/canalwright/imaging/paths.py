@@ -1,0 +1,112 @@
+"""The darkest tube between two points: Dijkstra's shortest path on the voxel grid.
+
+The filter is evaluated only at voxels the search visits, and the search stops at its goal.
+"""
+
+from __future__ import annotations
+
+import heapq
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from canalwright.imaging.sampling import Crop
+from canalwright.imaging.tubeness import scale_space, tube_value
+
+__all__ = ["TUBE_SIGMAS_MM", "dark_path"]
+
+Floats = NDArray[np.float64]
+Volume = NDArray[np.float32]
+
+TUBE_SIGMAS_MM = (0.12, 0.18, 0.27, 0.40)
+
+# Response over contrast at which a tube counts as certain, and the cost of a step elsewhere.
+_CERTAIN = 0.15
+_FLOOR = 0.01
+
+
+def dark_path(crop: Crop, start_mm: Floats, end_mm: Floats, contrast: float) -> Floats:
+    """Return the path of least cost ``1/(floor + tubeness)`` between two points.
+
+    Parameters
+    ----------
+    crop : Crop
+    start_mm, end_mm : ndarray, shape (3,)
+        Inside the crop.
+    contrast : float
+        Dentin minus lumen, in gray values.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Voxel centers in mm from start to end.
+    """
+    sigmas = np.unique(np.maximum(np.array(TUBE_SIGMAS_MM) / crop.voxel_mm, 0.75))
+    stack = scale_space(crop.values, sigmas)
+    last = np.array(crop.values.shape[::-1]) - 1
+    ends = np.clip(np.round(crop.index(np.stack([start_mm, end_mm]))), 0, last).astype(np.int64)
+    index = _shortest(stack, sigmas, _CERTAIN * contrast, ends[0], ends[1])
+    return crop.points(index)
+
+
+@njit(cache=True)
+def _shortest(
+    stack: Volume,
+    sigmas: Floats,
+    certain: float,
+    start: NDArray[np.int64],
+    end: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    _, nz, ny, nx = stack.shape
+    total = nz * ny * nx
+    cost = np.full(total, np.float32(-1.0))
+    reached = np.full(total, np.float32(np.inf))
+    parent = np.full(total, -1, np.int32)
+    done = np.zeros(total, np.uint8)
+    first = (start[2] * ny + start[1]) * nx + start[0]
+    goal = (end[2] * ny + end[1]) * nx + end[0]
+    reached[first] = 0.0
+    heap = [(np.float32(0.0), np.int64(first))]
+    while len(heap) > 0:
+        so_far, i = heapq.heappop(heap)
+        if done[i]:
+            continue
+        done[i] = 1
+        if i == goal:
+            break
+        z, y, x = i // (ny * nx), (i // nx) % ny, i % nx
+        for dz in range(-1, 2):
+            for dy in range(-1, 2):
+                for dx in range(-1, 2):
+                    zz, yy, xx = z + dz, y + dy, x + dx
+                    if zz < 0 or yy < 0 or xx < 0 or zz >= nz or yy >= ny or xx >= nx:
+                        continue
+                    j = (zz * ny + yy) * nx + xx
+                    if done[j]:
+                        continue
+                    if cost[j] < 0.0:
+                        share = min(tube_value(stack, sigmas, zz, yy, xx) / certain, 1.0)
+                        cost[j] = 1.0 / (_FLOOR + share)
+                    here = cost[i] if cost[i] > 0.0 else cost[j]
+                    step = np.sqrt(float(dx * dx + dy * dy + dz * dz))
+                    added = np.float32(so_far + 0.5 * (here + cost[j]) * step)
+                    if added < reached[j]:
+                        reached[j] = added
+                        parent[j] = i
+                        heapq.heappush(heap, (added, np.int64(j)))
+    return _traced(parent, goal, ny, nx)
+
+
+@njit(cache=True)
+def _traced(parent: NDArray[np.int32], goal: int, ny: int, nx: int) -> NDArray[np.int64]:
+    count, i = 0, goal
+    while i >= 0:
+        count += 1
+        i = parent[i]
+    out = np.empty((count, 3), np.int64)
+    i = goal
+    for k in range(count - 1, -1, -1):
+        out[k, 0], out[k, 1], out[k, 2] = i % nx, (i // nx) % ny, i // (ny * nx)
+        i = parent[i]
+    return out

@@ -1,0 +1,212 @@
+"""The part of a scan round a canal, as a smooth function of position in millimeters."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numba import njit
+from numpy.typing import ArrayLike, NDArray
+
+from canalwright.imaging.scan import Scan
+
+__all__ = ["Crop", "crop_around", "plane_samples"]
+
+Floats = NDArray[np.float64]
+Volume = NDArray[np.float32]
+
+# Finer voxels are small against canal and blur: linear interpolation is enough, and the spline
+# coefficients of a large volume are saved.
+_LINEAR_BELOW_MM = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Crop:
+    """A box of nearly cubic voxels cut from a scan.
+
+    Attributes
+    ----------
+    values : ndarray, shape (nz, ny, nx)
+        Gray values.
+    voxel_mm : float
+    origin_mm : ndarray, shape (3,)
+        Position of voxel ``[0, 0, 0]``.
+    index_to_mm : ndarray, shape (3, 3)
+        Turns (x, y, z) indices into offsets.
+    resampled : bool
+        Whether the voxels were made cubic by interpolation.
+    """
+
+    values: Volume
+    voxel_mm: float
+    origin_mm: Floats
+    index_to_mm: Floats
+    resampled: bool = False
+
+    @cached_property
+    def mm_to_index(self) -> Floats:
+        """Inverse of `index_to_mm`."""
+        return np.asarray(np.linalg.inv(self.index_to_mm), float)
+
+    @cached_property
+    def coefficients(self) -> Volume:
+        """Coefficients of the interpolating cubic B-spline."""
+        from scipy.ndimage import spline_filter
+
+        return np.asarray(
+            spline_filter(self.values, 3, output=np.float32, mode="mirror"), np.float32
+        )
+
+    def index(self, points_mm: ArrayLike) -> Floats:
+        """Return fractional (x, y, z) indices of (..., 3) points."""
+        return np.asarray((np.asarray(points_mm, float) - self.origin_mm) @ self.mm_to_index.T)
+
+    def points(self, index_xyz: ArrayLike) -> Floats:
+        """Return positions in mm of (..., 3) indices."""
+        return np.asarray(np.asarray(index_xyz, float) @ self.index_to_mm.T + self.origin_mm)
+
+    def at(self, points_mm: ArrayLike) -> Floats:
+        """Return gray values at (..., 3) points; NaN outside the volume."""
+        index = self.index(points_mm)
+        flat = np.ascontiguousarray(index.reshape(-1, 3))
+        out = np.empty(len(flat))
+        if self.voxel_mm < _LINEAR_BELOW_MM:
+            _sample_linear(self.values, flat, out)
+        else:
+            _sample_cubic(self.coefficients, flat, out)
+        return out.reshape(index.shape[:-1])
+
+
+def crop_around(scan: Scan, points_mm: ArrayLike, margin_mm: float) -> Crop:
+    """Cut the box that holds the points and a margin, with cubic voxels.
+
+    Voxels whose edges differ by more than 1 % are resampled to the smallest edge.
+    """
+    index = scan.index_from_points(points_mm)
+    spacing = np.asarray(scan.spacing_mm[::-1])
+    last = np.asarray(scan.shape[::-1]) - 1
+    low = np.clip(np.floor(index.min(axis=0) - margin_mm / spacing), 0, last).astype(int)
+    high = np.clip(np.ceil(index.max(axis=0) + margin_mm / spacing), 0, last).astype(int)
+    part = scan.voxels[low[2] : high[2] + 1, low[1] : high[1] + 1, low[0] : high[0] + 1]
+    values = np.ascontiguousarray(part, np.float32)
+    origin = scan.points_from_index(low)
+    if spacing.max() / spacing.min() <= 1.01:
+        return Crop(values, float(np.cbrt(spacing.prod())), origin, scan.index_to_mm)
+    edge = float(spacing.min())
+    return Crop(
+        _made_cubic(values, spacing / edge), edge, origin, scan.direction * edge, resampled=True
+    )
+
+
+def _made_cubic(values: Volume, ratio_xyz: Floats) -> Volume:
+    from scipy.ndimage import affine_transform
+
+    ratio = ratio_xyz[::-1]
+    shape = tuple(int(n) for n in np.floor((np.array(values.shape) - 1) * ratio + 1e-6) + 1)
+    cubic = affine_transform(values, 1.0 / ratio, output_shape=shape, order=3, mode="mirror")
+    return np.asarray(cubic, np.float32)
+
+
+def plane_samples(
+    crop: Crop,
+    points_mm: Floats,
+    direction0: Floats,
+    direction1: Floats,
+    half_mm: float,
+    count: int,
+) -> Floats:
+    """Sample square sections normal to a curve.
+
+    Parameters
+    ----------
+    crop : Crop
+    points_mm, direction0, direction1 : ndarray, shape (n, 3)
+        Centers, and the unit vectors of the planes.
+    half_mm : float
+        Half the edge of the squares.
+    count : int
+        Samples along an edge, odd.
+
+    Returns
+    -------
+    ndarray, shape (n, count, count)
+        First axis along direction 0; NaN outside the volume.
+    """
+    step = np.linspace(-half_mm, half_mm, count)
+    places = (
+        points_mm[:, None, None, :]
+        + step[None, :, None, None] * direction0[:, None, None, :]
+        + step[None, None, :, None] * direction1[:, None, None, :]
+    )
+    return crop.at(places)
+
+
+@njit(cache=True, fastmath=True)
+def _cubic_weights(t: float, w: Floats) -> None:
+    s = 1.0 - t
+    w[0] = s * s * s / 6.0
+    w[1] = 2.0 / 3.0 - 0.5 * t * t * (2.0 - t)
+    w[2] = 2.0 / 3.0 - 0.5 * s * s * (2.0 - s)
+    w[3] = t * t * t / 6.0
+
+
+@njit(cache=True)
+def _mirrored(i: int, n: int) -> int:
+    if i < 0:
+        i = -i
+    if i >= n:
+        i = 2 * n - 2 - i
+    return min(max(i, 0), n - 1)
+
+
+@njit(cache=True)
+def _sample_cubic(coefficients: Volume, index: Floats, out: Floats) -> None:
+    nz, ny, nx = coefficients.shape
+    wx, wy, wz = np.empty(4), np.empty(4), np.empty(4)
+    jx = np.empty(4, np.int64)
+    for n in range(len(index)):
+        x, y, z = index[n]
+        inside = -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5 and -0.5 <= z <= nz - 0.5
+        if not inside:
+            out[n] = np.nan
+            continue
+        ix, iy, iz = int(np.floor(x)), int(np.floor(y)), int(np.floor(z))
+        _cubic_weights(x - ix, wx)
+        _cubic_weights(y - iy, wy)
+        _cubic_weights(z - iz, wz)
+        for k in range(4):
+            jx[k] = _mirrored(ix - 1 + k, nx)
+        total = 0.0
+        for a in range(4):
+            za = _mirrored(iz - 1 + a, nz)
+            for b in range(4):
+                yb = _mirrored(iy - 1 + b, ny)
+                row = 0.0
+                for c in range(4):
+                    row += wx[c] * coefficients[za, yb, jx[c]]
+                total += wz[a] * wy[b] * row
+        out[n] = total
+
+
+@njit(cache=True)
+def _sample_linear(values: Volume, index: Floats, out: Floats) -> None:
+    nz, ny, nx = values.shape
+    for n in range(len(index)):
+        x, y, z = index[n]
+        inside = -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5 and -0.5 <= z <= nz - 0.5
+        if not inside:
+            out[n] = np.nan
+            continue
+        ix = min(max(int(np.floor(x)), 0), nx - 2)
+        iy = min(max(int(np.floor(y)), 0), ny - 2)
+        iz = min(max(int(np.floor(z)), 0), nz - 2)
+        tx, ty, tz = x - ix, y - iy, z - iz
+        total = 0.0
+        for a in range(2):
+            wa = tz if a else 1.0 - tz
+            for b in range(2):
+                wb = ty if b else 1.0 - ty
+                low, high = values[iz + a, iy + b, ix], values[iz + a, iy + b, ix + 1]
+                total += wa * wb * ((1.0 - tx) * low + tx * high)
+        out[n] = total

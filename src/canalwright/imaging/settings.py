@@ -1,0 +1,43 @@
+"""Settings of the measurement, with defaults for cone-beam scans of teeth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["MeasureSettings"]
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureSettings:
+    """How a canal is measured. Lengths in mm.
+
+    Attributes
+    ----------
+    level_step_mm : float
+        Distance of the levels along the canal.
+    margin_mm : float
+        Tissue kept round the two points.
+    trust_mm : float
+        How far refinement may move the centerline from the traced path; without it a narrowed
+        apex drifts into a neighboring dark region.
+    axial_sd_mm : float
+        Sections are averaged along the canal with a Gaussian of this standard deviation.
+    centerline_wave_mm, size_wave_mm : float
+        Wavelengths that smoothing halves.
+    lumen, dentin, sigma_mm : float or None
+        Gray value of the lumen and of dentin, and standard deviation of the image's blur, if
+        known; estimated from the image otherwise.
+    ray_end_mm : float
+        How far from the centerline the outer surface is looked for.
+    """
+
+    level_step_mm: float = 0.1
+    margin_mm: float = 4.5
+    trust_mm: float = 0.35
+    axial_sd_mm: float = 0.15
+    centerline_wave_mm: float = 2.0
+    size_wave_mm: float = 1.2
+    lumen: float | None = None
+    dentin: float | None = None
+    sigma_mm: float | None = None
+    ray_end_mm: float = 4.5

@@ -1,0 +1,205 @@
+"""Sizes of the canal along its centerline: calibrated fits of blurred ellipses, smoothed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.imaging.curves import frame_along, smoothing_weight
+from canalwright.imaging.gray_levels import RoughLevels, dentin_weights, ring_dentin
+from canalwright.imaging.sampling import Crop, plane_samples
+from canalwright.imaging.section_fit import CENTER, SectionFits, fit_sections
+from canalwright.imaging.settings import MeasureSettings
+
+__all__ = ["Calibration", "Sections", "calibrated", "cut_sections", "fitted"]
+
+Floats = NDArray[np.float64]
+
+_SAMPLES = 29
+_INFINITE = np.inf
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Gray value of the lumen and blur, with standard deviations.
+
+    Attributes
+    ----------
+    lumen, lumen_sd : float
+        Gray values.
+    sigma_mm, sigma_sd_mm : float
+        Standard deviation of the Gaussian that blurs the sections, voxel included.
+    noise : float
+        Standard deviation of a sample of the averaged sections, gray values.
+    """
+
+    lumen: float
+    lumen_sd: float
+    sigma_mm: float
+    sigma_sd_mm: float
+    noise: float
+
+
+@dataclass(frozen=True, eq=False)
+class Sections:
+    """Averaged sections normal to the centerline.
+
+    Attributes
+    ----------
+    points_mm, first, second : ndarray, shape (n, 3)
+    gray : ndarray, shape (n, count, count)
+    half_mm : float
+    dentin : ndarray, shape (n,)
+        Gray value of dentin round the canal.
+    radius_mm : ndarray, shape (n,)
+        Rough radius of the lumen.
+    """
+
+    points_mm: Floats
+    first: Floats
+    second: Floats
+    gray: Floats
+    half_mm: float
+    dentin: Floats
+    radius_mm: Floats
+
+    @property
+    def step_mm(self) -> float:
+        """Distance of the samples in a section."""
+        return float(2.0 * self.half_mm / (self.gray.shape[1] - 1))
+
+
+def cut_sections(
+    crop: Crop,
+    line: Floats,
+    rough: RoughLevels,
+    settings: MeasureSettings,
+    radius_mm: Floats | None = None,
+) -> Sections:
+    """Sample sections along a line, average them along it and find dentin's gray value."""
+    from scipy.ndimage import gaussian_filter1d
+
+    _, first, second = frame_along(line)
+    half = 1.0 if radius_mm is None else float(np.clip(1.5 * radius_mm.max() + 0.4, 0.9, 2.5))
+    raw = plane_samples(crop, line, first, second, half, _SAMPLES)
+    width = settings.axial_sd_mm / settings.level_step_mm
+    gray = gaussian_filter1d(raw, width, axis=0, mode="nearest") if width > 0.1 else raw
+    radius = _rough_radius_mm(gray, half, rough) if radius_mm is None else radius_mm
+    dentin = ring_dentin(gray, half, radius)
+    if settings.dentin is not None:
+        dentin = np.full(len(line), settings.dentin)
+    return Sections(line, first, second, gray, half, dentin, radius)
+
+
+def _rough_radius_mm(gray: Floats, half_mm: float, rough: RoughLevels) -> Floats:
+    """Radius of the circle whose area is the gray missing near the center."""
+    axis = np.linspace(-half_mm, half_mm, gray.shape[1])
+    near = np.hypot(axis[:, None], axis[None, :]) < 0.75
+    missing = (rough.dentin - np.where(np.isfinite(gray), gray, rough.dentin)) / rough.contrast
+    area = np.sum(np.clip(missing, 0.0, 1.1) * near, axis=(1, 2)) * (axis[1] - axis[0]) ** 2
+    return np.asarray(np.clip(np.sqrt(np.maximum(area, 0.0) / np.pi), 0.08, 0.6), float)
+
+
+def calibrated(
+    sections: Sections, voxel_mm: float, rough: RoughLevels, settings: MeasureSettings
+) -> Calibration:
+    """Estimate lumen and blur from the canal itself.
+
+    First both from the widest third, where lumen and edge are seen apart; then the blur again
+    from all visible levels with the lumen fixed, since the width of a narrow canal's image is
+    mostly blur.
+    """
+    guess = settings.sigma_mm or float(np.hypot(0.10, 0.75 * voxel_mm))
+    start = _start(sections, rough.lumen, guess)
+    weights = _weights(sections, rough.contrast, guess)
+    noise = max(rough.noise * 0.4, 0.01 * rough.contrast)
+    wide = np.argsort(sections.radius_mm)[-max(12, len(start) // 4) :]
+    prior = _prior(rough.contrast, dentin_sd=0.1)
+    prior[6] = 0.0 if settings.lumen is not None else rough.lumen_sd
+    prior[7] = 0.0 if settings.sigma_mm is not None else 0.35
+    if settings.lumen is not None:
+        start[:, 6] = settings.lumen
+    fits = fit_sections(
+        sections.gray[wide], weights[wide], sections.half_mm, start[wide], prior, noise, 15
+    )
+    noise = float(np.median(fits.residual))
+    mean, spread = _joint(fits, (6, 7), prior, start[0], noise)
+    lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
+    grain = _samples_per_voxel(sections, voxel_mm, settings)
+    lumen_sd, sigma_sd = (float(x) for x in spread * np.sqrt(grain) * (1.0, sigma))
+    return Calibration(lumen, lumen_sd, sigma, sigma_sd, noise)
+
+
+def _samples_per_voxel(sections: Sections, voxel_mm: float, settings: MeasureSettings) -> float:
+    """How many correlated samples share one voxel's worth of noise."""
+    across = max(1.0, (voxel_mm / sections.step_mm) ** 2)
+    axial = 2.0 * np.sqrt(np.pi) * np.hypot(settings.axial_sd_mm, 0.3 * voxel_mm)
+    return float(across * max(1.0, axial / settings.level_step_mm))
+
+
+def _joint(
+    fits: SectionFits, keys: tuple[int, ...], prior_sd: Floats, start: Floats, noise: float
+) -> tuple[Floats, Floats]:
+    """Combine what all levels say about shared parameters, each level's others eliminated."""
+    shared = list(keys)
+    total = np.zeros((len(shared), len(shared)))
+    right = np.zeros(len(shared))
+    others = [k for k in range(len(prior_sd)) if prior_sd[k] > 0.0 and k not in keys]
+    for value, information in zip(fits.parameters, fits.information, strict=True):
+        own = information[np.ix_(others, others)] + np.diag(
+            [(noise / prior_sd[k]) ** 2 + 1e-9 for k in others]
+        )
+        cross = information[np.ix_(shared, others)]
+        left = information[np.ix_(shared, shared)] - cross @ np.linalg.solve(own, cross.T)
+        total += left / noise**2
+        right += left @ value[shared] / noise**2
+    with np.errstate(divide="ignore"):
+        pull = np.where(prior_sd[shared] > 0.0, 1.0 / prior_sd[shared] ** 2, 1e12)
+    matrix = total + np.diag(pull)
+    mean = np.linalg.solve(matrix, right + pull * start[shared])
+    return mean, np.sqrt(np.diag(np.linalg.inv(matrix)))
+
+
+def fitted(
+    sections: Sections, calibration: Calibration, rough: RoughLevels
+) -> tuple[SectionFits, Floats]:
+    """Fit size, shape and center at every level; also return the weights used."""
+    start = _start(sections, calibration.lumen, calibration.sigma_mm)
+    weights = _weights(sections, rough.contrast, calibration.sigma_mm)
+    prior = _prior(rough.contrast, dentin_sd=0.04)
+    fits = fit_sections(sections.gray, weights, sections.half_mm, start, prior, calibration.noise)
+    return fits, weights
+
+
+def _weights(sections: Sections, contrast: float, sigma_mm: float) -> Floats:
+    centers = np.zeros((len(sections.gray), 2))
+    return dentin_weights(
+        sections.gray, sections.half_mm, sections.dentin, contrast, sigma_mm, centers
+    )
+
+
+def _start(sections: Sections, lumen: float, sigma_mm: float) -> Floats:
+    start = np.zeros((len(sections.gray), 8))
+    start[:, 2] = np.log(sections.radius_mm)
+    start[:, 3] = 0.05
+    start[:, 5] = sections.dentin
+    start[:, 6] = lumen
+    start[:, 7] = np.log(sigma_mm)
+    return start
+
+
+def _prior(contrast: float, dentin_sd: float) -> Floats:
+    """Return standard deviations of the priors; lumen and blur fixed."""
+    return np.array([0.15, 0.15, _INFINITE, 0.5, 0.5, dentin_sd * contrast, 0.0, 0.0])
+
+
+def size_penalty(settings: MeasureSettings) -> float:
+    """Return the penalty of the smoothing of sizes along the canal."""
+    return smoothing_weight(settings.size_wave_mm, settings.level_step_mm, 2)
+
+
+def centers_of(fits: SectionFits) -> Floats:
+    """Return the fitted centers, shape (n, 2), limited to 0.25 mm."""
+    return np.clip(fits.parameters[:, CENTER], -0.25, 0.25)
