@@ -14,11 +14,14 @@ from typing import Any
 
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Alloy, FieldOrigin, Kind, SectionShape
+from canalwright.units import ncm_from_torque
 
 __all__ = [
+    "BenchLimits",
     "Defaults",
     "StandardSize",
     "assumed_defaults",
+    "bench_limits",
     "catalog_edition",
     "engine_series",
     "rated_speed_rpm",
@@ -48,6 +51,23 @@ class Defaults:
     overall_length_mm: float
     section: SectionShape
     alloy: Alloy
+
+
+@dataclass(frozen=True, slots=True)
+class BenchLimits:
+    """Limits of the standard's torsion and bending test for one size, None where not known.
+
+    Attributes
+    ----------
+    least_torque_ncm, least_angle_deg : Graded or None
+        What an instrument held 3 mm from the tip has to bear before it breaks.
+    largest_moment_ncm : Graded or None
+        What bending it to 45° may take.
+    """
+
+    least_torque_ncm: Graded | None = None
+    least_angle_deg: Graded | None = None
+    largest_moment_ncm: Graded | None = None
 
 
 @cache
@@ -102,6 +122,25 @@ def assumed_defaults(kind: Kind) -> Defaults:
         overall_length_mm=row["overall_length_mm"],
         section=SectionShape[row["section"]],
         alloy=Alloy[row["alloy"]],
+    )
+
+
+def bench_limits(size: int) -> BenchLimits:
+    """Return the limits for hand instruments of taper .02 :cite:`iso3630`, from memory."""
+    table = _tables()["bench_limits"]
+    row = next((row for row in table["rows"] if row["size"] == size), None)
+    if row is None:
+        return BenchLimits()
+
+    def graded(value: float, unit: str) -> Graded:
+        evidence = Evidence(table["evidence"])
+        return Graded(value, unit, evidence, table["source"], note=table["note"])
+
+    moment = row.get("largest_moment_gfcm")
+    return BenchLimits(
+        graded(ncm_from_torque(row["least_torque_gfcm"], "gf·cm"), "N·cm"),
+        graded(table["least_angle_deg"], "°"),
+        None if moment is None else graded(ncm_from_torque(moment, "gf·cm"), "N·cm"),
     )
 
 

@@ -33,6 +33,7 @@ __all__ = [
     "Piece",
     "outline",
     "outline_pieces",
+    "principal_angle_rad",
     "section_fibers",
 ]
 
@@ -180,6 +181,15 @@ def section_fibers(
     x, y = point[..., 0].ravel(), point[..., 1].ravel()
     cos, sin = math.cos(turned_rad), math.sin(turned_rad)
     return Fibers(x * cos - y * sin, x * sin + y * cos, area.ravel())
+
+
+def principal_angle_rad(shape: SectionShape, core_ratio: float | None = None) -> float:
+    """Return the angle of the axis about which the second moment of area is largest."""
+    fibers = section_fibers(shape, core_ratio)
+    xx = float((fibers.area * fibers.x**2).sum())
+    yy = float((fibers.area * fibers.y**2).sum())
+    xy = float((fibers.area * fibers.x * fibers.y).sum())
+    return 0.5 * math.atan2(-2.0 * xy, yy - xx)
 
 
 def _gauss_rings(rings: int) -> tuple[Floats, Floats]:

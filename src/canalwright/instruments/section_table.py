@@ -24,6 +24,7 @@ __all__ = [
     "CONSTANT_NAMES",
     "SectionTableRow",
     "StationSections",
+    "cutting_volume_mm3",
     "section_constants",
     "section_table",
     "sections_along",
@@ -173,6 +174,13 @@ def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSect
         elastic_modulus_mm3=np.array([row.elastic_torque for row in rows]) * diameter**3,
         plastic_modulus_mm3=np.array([row.plastic_torque for row in rows]) * diameter**3,
     )
+
+
+def cutting_volume_mm3(instrument: Instrument) -> float:
+    """Return the volume of metal in the cutting part, section area along its length."""
+    grid = np.linspace(0.0, instrument.cutting_length_mm, 641)
+    station = np.unique(np.concatenate([grid, instrument.knot_station_mm]))
+    return float(np.trapezoid(sections_along(instrument, station).area_mm2, station))
 
 
 @cache
