@@ -84,7 +84,8 @@ def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
         _step_mm(step, rules.limits),
         _engaged(step, rules.limits),
         _dentin(before, step, rules.limits),
-        _over_target(step, rules),
+        _over_target(step, rules, flare=False),
+        _over_target(step, rules, flare=True),
         _glide_path(step, rules.limits),
         _loose_tip(before, step, rules),
         _steel_in_curve(step, rules),
@@ -117,10 +118,17 @@ def wanted_mm(target: Target, level_mm: Floats) -> Floats:
     return np.asarray(target.size / 100.0 + target.taper_mm_per_mm * level_mm, float)
 
 
+def in_flare(limits: Limits, level_mm: Floats) -> NDArray[np.bool_]:
+    """Return which levels belong to the coronal part."""
+    start = limits.flare_from_share.value * level_mm[-1] - _SLACK
+    return np.asarray(level_mm >= start, bool)
+
+
 def over_target_limit_mm(limits: Limits, level_mm: Floats) -> Floats:
     """Return how far beyond the target each level may be opened."""
-    flare = level_mm >= limits.flare_from_share.value * level_mm[-1] - _SLACK
-    return np.where(flare, limits.flare_over_target_mm.value, limits.over_target_mm.value)
+    return np.where(
+        in_flare(limits, level_mm), limits.flare_over_target_mm.value, limits.over_target_mm.value
+    )
 
 
 def wall_left_mm(before: Shape, opened_mm: Floats) -> Floats:
@@ -166,22 +174,16 @@ def _dentin(before: Shape, step: Step, limits: Limits) -> Margin | None:
     return Margin("dentin_left_mm", value, limit, "mm", float(step.level_mm[thinnest]), used)
 
 
-def _over_target(step: Step, rules: Rules) -> Margin | None:
-    """Judge the level where most of the tolerance is used: the one where most would be lost."""
-    if not step.engaged.any():
+def _over_target(step: Step, rules: Rules, *, flare: bool) -> Margin | None:
+    """Judge the excess over the target in the coronal part, or below it."""
+    limits, level = rules.limits, step.level_mm
+    here = step.engaged & (in_flare(limits, level) == flare)
+    if not here.any():
         return None
-    over = step.instrument_mm - wanted_mm(rules.target, step.level_mm)
-    limit = over_target_limit_mm(rules.limits, step.level_mm)
-    worst = int(np.argmax(np.where(step.engaged, over - limit, -np.inf)))
-    value, allowed = float(over[worst]), float(limit[worst])
-    level = float(step.level_mm[worst])
-    name = "flare_over_target_mm" if _in_flare(rules.limits, step, worst) else "over_target_mm"
-    return Margin(name, value, allowed, "mm", level, _share(value, allowed))
-
-
-def _in_flare(limits: Limits, step: Step, index: int) -> bool:
-    start = limits.flare_from_share.value * float(step.level_mm[-1])
-    return float(step.level_mm[index]) >= start - _SLACK
+    over = np.where(here, step.instrument_mm - wanted_mm(rules.target, level), -np.inf)
+    if flare:
+        return _largest("flare_over_target_mm", over, limits.flare_over_target_mm, level)
+    return _largest("over_target_mm", over, limits.over_target_mm, level)
 
 
 def _glide_path(step: Step, limits: Limits) -> Margin | None:

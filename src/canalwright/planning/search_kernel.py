@@ -224,7 +224,7 @@ def _state(game: Game, store: Store, mask: int) -> int:
     store.rows[new] = store.out
     store.mask[new] = mask
     _measure(game, store, new)
-    store.todo[new] = max(store.todo[new], _bits(game.all_pins & ~mask))
+    _require_at_least(store, new, _bits(game.all_pins & ~mask))
     for i in range(store.out.size):
         if store.out[i] > store.widest[i]:
             store.widest[i] = store.out[i]
@@ -243,14 +243,21 @@ def _measure(game: Game, store: Store, state: int) -> None:
     most = 0
     row = store.rows[state]
     for i in range(row.size):
-        needed = game.needed[row[i], i]
+        needed = int(game.needed[row[i], i])
         volume += game.width[i] * game.area[row[i], i]
         goal += game.width[i] * game.goal_area[row[i], i]
         work += game.width[i] * needed
         most = max(most, needed)
     store.volume[state] = volume
     store.goal[state] = goal
-    store.todo[state] = max(most, np.int64(np.ceil(work / game.engaged_limit * (1.0 - _SAME))))
+    store.todo[state] = most
+    _require_at_least(store, state, int(np.ceil(work / game.engaged_limit * (1.0 - _SAME))))
+
+
+@njit(cache=True)
+def _require_at_least(store: Store, state: int, passes: int) -> None:
+    if passes > store.todo[state]:
+        store.todo[state] = passes
 
 
 @njit(cache=True)

@@ -1,0 +1,125 @@
+"""Every sequence of passes, one after the other: slow, plain, and apart from the search.
+
+Nothing of `canalwright.planning` but the numbers of its limits is used here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from canalwright.instruments.instrument import Alloy, Kind
+from canalwright.shaping.shape import Pass, Shape, Step, step
+
+__all__ = ["all_complete", "allowed", "non_dominated"]
+
+
+def all_complete(start, passes, target, limits, curvature, length_mm, times, most):
+    """Yield (passes, time, risk, removed) of every sequence that reaches the target."""
+    lowest = min(p.tip_level_mm for p in passes)
+    reach = np.zeros(len(start.level_mm), bool)
+    for made in passes:
+        if made.tip_level_mm == lowest:
+            reach |= made.instrument.cuts_at(start.level_mm - lowest)
+    goal = np.where(reach, target.diameter_mm(start.level_mm), 0.0)
+
+    def extend(shape: Shape, used, time_s, risk, removed) -> Iterator[tuple]:
+        if np.all(shape.inscribed_mm >= goal - 1e-6):
+            yield used, time_s, risk, removed
+            return
+        if len(used) == most:
+            return
+        for made in passes:
+            done = step(shape, made)
+            if not allowed(start, shape, done, target, limits, curvature, length_mm):
+                continue
+            spent = times.step_s(made.instrument.kind, done.removed_mm3)
+            peak = max(risk, _risk(done, limits))
+            more = removed + done.removed_mm3
+            yield from extend(done.after, (*used, made), time_s + spent, peak, more)
+
+    return extend(start, (), 0.0, 0.0, 0.0)
+
+
+def allowed(start, before: Shape, done: Step, target, limits, curvature, length_mm) -> bool:
+    """Return whether a pass keeps every limit."""
+    made, level = done.made, done.level_mm
+    file = made.instrument
+    hand = file.kind is Kind.HAND
+    ahead = level >= made.tip_level_mm - 1e-9
+    if not done.engaged.any() or length_mm - made.tip_level_mm > file.overall_length_mm + 1e-9:
+        return False
+    percent = (limits.hand_step_percent if hand else limits.step_percent).value
+    if done.step_percent.max() > percent + 1e-6 or done.step_mm.max() > limits.step_mm.value + 1e-9:
+        return False
+    if done.engaged_length_mm > limits.engaged_mm.value + 1e-9:
+        return False
+    if not hand and before.inscribed_mm[ahead].min() < limits.glide_path_mm.value - 1e-9:
+        return False
+    return (
+        _keeps_target(done, target, limits)
+        and _keeps_dentin(before, done, limits)
+        and _tip_fits(start, before, made, limits, hand)
+        and _shaft_free(before, made)
+        and _goes_round(file, ahead, limits, curvature)
+    )
+
+
+def non_dominated(costs: list[tuple[float, ...]]) -> set[tuple[float, ...]]:
+    """Return the cost vectors that no other one matches or beats in every respect."""
+    distinct = sorted({tuple(round(value, 7) for value in cost) for cost in costs})
+    kept: list[tuple[float, ...]] = []
+    for cost in distinct:
+        if not any(all(a <= b for a, b in zip(other, cost, strict=True)) for other in kept):
+            kept.append(cost)
+    return set(kept)
+
+
+def _risk(done: Step, limits) -> float:
+    hand = done.made.instrument.kind is Kind.HAND
+    percent = (limits.hand_step_percent if hand else limits.step_percent).value
+    return max(
+        done.step_percent.max() / percent,
+        done.step_mm.max() / limits.step_mm.value,
+        done.engaged_length_mm / limits.engaged_mm.value,
+    )
+
+
+def _keeps_target(done: Step, target, limits) -> bool:
+    level = done.level_mm
+    coronal = level >= limits.flare_from_share.value * level[-1] - 1e-9
+    extra = np.where(coronal, limits.flare_over_target_mm.value, limits.over_target_mm.value)
+    most = target.size / 100.0 + target.taper_mm_per_mm * level + extra
+    return bool(np.all(done.instrument_mm[done.engaged] <= most[done.engaged] + 1e-9))
+
+
+def _keeps_dentin(before: Shape, done: Step, limits) -> bool:
+    opened = done.instrument_mm[:, None] / 2.0
+    judged = (done.level_mm >= limits.dentin_from_mm.value - 1e-9)[:, None]
+    cut = judged & (opened - before.radius_mm > 1e-6)
+    left = (before.outer_radius_mm - opened)[cut]
+    return not np.any(left < limits.dentin_left_mm.value - 1e-9)
+
+
+def _tip_fits(start: Shape, before: Shape, made: Pass, limits, hand: bool) -> bool:
+    i = int(np.flatnonzero(before.level_mm >= made.tip_level_mm - 1e-9)[0])
+    station = before.level_mm[i] - made.tip_level_mm
+    play = before.inscribed_mm[i] - float(made.instrument.diameter_mm(station))
+    if before.inscribed_mm[i] > start.inscribed_mm[i] + 1e-9:
+        return play <= 2e-6
+    return hand or play <= limits.loose_tip_mm.value + 2e-6
+
+
+def _shaft_free(before: Shape, made: Pass) -> bool:
+    station = before.level_mm - made.tip_level_mm
+    shaft = station > made.instrument.cutting_length_mm + 1e-9
+    thick = made.instrument.knot_diameter_mm[-1]
+    return bool(np.all(before.inscribed_mm[shaft] >= thick - 2e-6))
+
+
+def _goes_round(file, ahead, limits, curvature) -> bool:
+    if file.kind is not Kind.HAND or file.alloy is not Alloy.STAINLESS:
+        return True
+    bent = bool(np.any(curvature[ahead] > limits.curve_per_mm.value + 1e-9))
+    return not bent or file.size <= limits.hand_size_in_curve.value
