@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 
 from canalwright.imaging.sampling import Crop
 
-__all__ = ["RoughLevels", "ball_offsets_mm", "dentin_weights", "ring_dentin", "rough_levels"]
+__all__ = [
+    "RoughLevels",
+    "ball_offsets_mm",
+    "dentin_weights",
+    "percentiles",
+    "ring_dentin",
+    "rough_levels",
+]
 
 Floats = NDArray[np.float64]
 
@@ -120,12 +127,23 @@ def ring_dentin(sections: Floats, half_mm: float, radius_mm: Floats) -> Floats:
     """
     axis = np.linspace(-half_mm, half_mm, sections.shape[1])
     distance = np.hypot(axis[:, None], axis[None, :])
-    out = np.empty(len(sections))
-    for i, section in enumerate(sections):
-        ring = (distance > radius_mm[i] + 0.15) & (distance < radius_mm[i] + 0.7)
-        out[i] = np.nanpercentile(section[ring], 65.0) if ring.any() else np.nan
+    beyond = distance[None] - radius_mm[:, None, None]
+    ring = np.where((beyond > 0.15) & (beyond < 0.7), sections, np.nan)
+    out = percentiles(ring.reshape(len(ring), -1), 65.0)
     out = np.where(np.isfinite(out), out, np.nanmedian(out))
     return _robust_line(out)
+
+
+def percentiles(rows: Floats, percent: float) -> Floats:
+    """Return one percentile per row, values that are not numbers left out; NaN if none is left."""
+    ordered = np.sort(rows, axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    place = np.maximum(count - 1, 0) * percent / 100.0
+    index = place.astype(int)
+    low = np.take_along_axis(ordered, index[:, None], axis=1)[:, 0]
+    above = np.minimum(index + 1, np.maximum(count - 1, 0))
+    high = np.take_along_axis(ordered, above[:, None], axis=1)[:, 0]
+    return np.asarray(low + (place - index) * (high - low), float)
 
 
 def _robust_line(values: Floats) -> Floats:

@@ -12,7 +12,7 @@ from canalwright.imaging.curves import (
     smoothed,
     smoothing_weight,
 )
-from canalwright.imaging.gray_levels import RoughLevels
+from canalwright.imaging.gray_levels import RoughLevels, percentiles
 from canalwright.imaging.sampling import Crop, plane_samples
 from canalwright.imaging.settings import MeasureSettings
 
@@ -83,7 +83,7 @@ def _centroid_shift(
     sections = plane_samples(crop, line, first, second, _HALF_MM, _COUNT)
     axis = np.linspace(-_HALF_MM, _HALF_MM, _COUNT)
     distance = np.hypot(axis[:, None], axis[None, :])
-    dentin = np.nanpercentile(sections.reshape(len(sections), -1), 70.0, axis=1)
+    dentin = percentiles(sections.reshape(len(sections), -1), 70.0)
     dentin = np.where(np.isfinite(dentin), dentin, rough.dentin)
     missing = (dentin[:, None, None] - sections) / rough.contrast
     missing = np.clip(np.nan_to_num(missing), -0.1, 1.2)
@@ -126,6 +126,6 @@ def central_depth(crop: Crop, line: Floats, contrast: float) -> tuple[Floats, Fl
     axis = np.linspace(-0.8, 0.8, 17)
     distance = np.hypot(axis[:, None], axis[None, :])
     core = np.nanmean(sections[:, distance <= 0.15], axis=1)
-    ring = np.nanpercentile(sections[:, (distance > 0.45) & (distance < 0.8)], 60.0, axis=1)
+    ring = percentiles(sections[:, (distance > 0.45) & (distance < 0.8)], 60.0)
     depth = uniform_filter1d(np.nan_to_num((ring - core) / contrast), 3, mode="nearest")
     return depth, ring

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from canalwright.imaging.curves import smoothed
 from canalwright.imaging.section_fit import SectionFits
 from canalwright.imaging.settings import MeasureSettings
 from canalwright.imaging.sizes import Calibration, Sections, size_penalty
@@ -64,23 +65,10 @@ def size_profile(
     covariance = _covariances(fits, sections, calibration, voxel_mm)
     log_sd = np.sqrt(covariance[:, 0, 0])
     axial_mm = float(np.hypot(settings.axial_sd_mm, 0.3 * voxel_mm))
-    size, size_sd = _smoothed_with_sd(fits.parameters[:, 2], log_sd, axial_mm, settings)
-    shape = np.stack(
-        [
-            _smoothed_with_sd(
-                fits.parameters[:, 3 + k],
-                np.sqrt(covariance[:, 1 + k, 1 + k]),
-                axial_mm,
-                settings,
-            )[0]
-            for k in range(2)
-        ],
-        axis=1,
-    )
-    shape_sd = _smoothed_with_sd(
-        fits.parameters[:, 3], np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2])),
-        axial_mm, settings,
-    )[1]  # fmt: skip
+    sizes, size_sd = _smoothed_with_sd(fits.parameters[:, 2:3], log_sd, axial_mm, settings)
+    one_shape_sd = np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2]))
+    shape, shape_sd = _smoothed_with_sd(fits.parameters[:, 3:5], one_shape_sd, axial_mm, settings)
+    size = sizes[:, 0]
     spread = np.hypot(shape[:, 0], shape[:, 1])
     diameter = 2.0 * np.exp(size)
     systematic = _systematic_share(fits, calibration)
@@ -121,18 +109,14 @@ def _covariances(
 def _smoothed_with_sd(
     values: Floats, sd: Floats, axial_mm: float, settings: MeasureSettings
 ) -> tuple[Floats, Floats]:
-    """Smooth with weights by precision; propagate noise correlated along the canal."""
+    """Smooth (n, k) values with weights by precision; propagate noise correlated along them."""
     weight = np.clip((_TYPICAL_SD / np.maximum(sd, 1e-6)) ** 2, 0.002, 10.0)
-    count = len(values)
-    second = np.diff(np.eye(count), n=2, axis=0)
-    gain = np.linalg.solve(
-        np.diag(weight) + size_penalty(settings) * second.T @ second, np.diag(weight)
-    )
-    place = np.arange(count) * settings.level_step_mm
+    gain = smoothed(np.eye(len(values)), size_penalty(settings), weight, order=2)
+    place = np.arange(len(values)) * settings.level_step_mm
     apart = (place[:, None] - place[None, :]) / (2.0 * axial_mm)
     noise = np.minimum(sd, 1.0)
     covariance = noise[:, None] * noise[None, :] * np.exp(-(apart**2))
-    return gain @ values, np.sqrt(np.maximum(np.diag(gain @ covariance @ gain.T), 0.0))
+    return gain @ values, np.sqrt(np.maximum(np.sum((gain @ covariance) * gain, axis=1), 0.0))
 
 
 def _systematic_share(fits: SectionFits, calibration: Calibration) -> Floats:
