@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canalwright.cli.canals import patency_pass
 from canalwright.cli.demo_tables import print_truth
 from canalwright.cli.measure import document_of, measured, read
 from canalwright.cli.output import (
@@ -22,8 +24,8 @@ from canalwright.cli.plan_tables import print_plan
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
-    from canalwright.exchange.canals import CanalsDocument
-    from canalwright.exchange.plans import PlanDocument
+    from canalwright.cli.reading import ClickedCanal
+    from canalwright.exchange.document import Document
     from canalwright.imaging.phantom import RootPhantom
     from canalwright.imaging.scan import Scan
     from canalwright.planning.types import PlanResult
@@ -36,6 +38,21 @@ _WORKING_LENGTH_MM = 20.0
 _PATENCY = ("hand-08-02", 1.0, 0.01)
 
 
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """Everything the demo found."""
+
+    out: Path
+    seed: int
+    tooth: RootPhantom
+    truth: Mapping[str, Canal]
+    image: Scan
+    clicked: tuple[ClickedCanal, ...]
+    canals: tuple[Canal, ...]
+    canal: Canal
+    result: PlanResult
+
+
 def demo(
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for everything.")] = Path(
         "demo-output"
@@ -43,27 +60,32 @@ def demo(
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Which invented tooth.")] = 0,
 ) -> None:
     """Run the main job on an invented tooth: scan, canals, plan, report, pictures."""
+    job = _work(out, seed)
+    written = _write(job)
+    print_plan(job.result)
+    print_truth(job.truth, job.canals)
+    print_text("INVENTED DATA. Written:")
+    for path in (out / SCAN_FOLDER, *written):
+        print_text(f"  {path}")
+    invented_notice(True)
+    print_cautions(job.image.cautions + job.result.cautions + job.result.plans[0].cautions)
+
+
+def _work(out: Path, seed: int) -> _Job:
+    from canalwright.imaging.phantom import true_canals
+
     tooth = invent(seed)
     write_scan(tooth, out / SCAN_FOLDER, voxel_mm=0.125, fwhm_mm=0.25, snr=20.0, seed=seed)
     image = replace(read(out / SCAN_FOLDER, None), invented=True)
     clicked = clicks_of(tooth)
     canals = measured(image, clicked)
     canal = next(canal for canal in canals if canal.name == _PLANNED)
-    result = _planned(canal)
-    found = document_of(image, canals, clicked)
-    plan = _plan_document(canal, result, found, seed)
-    written = _write(out, tooth, image, canals, canal, result, found, plan, seed)
-    print_plan(result)
-    print_truth(tooth, canals)
-    print_text("Written:")
-    for path in (out / SCAN_FOLDER, *written):
-        print_text(f"  {path}")
-    invented_notice(True)
-    print_cautions(image.cautions + canal.cautions + result.cautions + result.plans[0].cautions)
+    with progress_bar("Computing the truth"):
+        truth = true_canals(tooth)
+    return _Job(out, seed, tooth, truth, image, clicked, canals, canal, _planned(canal))
 
 
 def _planned(canal: Canal) -> PlanResult:
-    from canalwright.cli.canals import patency_pass
     from canalwright.instruments.tray import standard_tray
     from canalwright.planning import plan
     from canalwright.planning.types import Limits, Target
@@ -80,53 +102,41 @@ def _planned(canal: Canal) -> PlanResult:
         )
 
 
-def _plan_document(
-    canal: Canal, result: PlanResult, found: CanalsDocument, seed: int
-) -> PlanDocument:
-    from canalwright.cli.canals import patency_pass
+def _documents(job: _Job) -> dict[Path, Document]:
     from canalwright.exchange.plans import plan_document
 
+    found = document_of(job.image, job.canals, job.clicked)
     inputs = {
         "canals": {"source": "canals.json", "schema": found.schema_, "inputs": found.inputs},
         "tray": "standard",
-        "seed": seed,
+        "options": {"working_length_mm": _WORKING_LENGTH_MM},
+        "seed": job.seed,
     }
-    return plan_document(canal, result, patency=patency_pass(*_PATENCY), inputs=inputs)
+    plan = plan_document(job.canal, job.result, patency=patency_pass(*_PATENCY), inputs=inputs)
+    return {
+        job.out / "canals.json": found,
+        job.out / "plan.json": plan,
+        job.out / "truth.json": truth_document(job.tooth, job.truth, job.seed),
+    }
 
 
-def _write(
-    out: Path,
-    tooth: RootPhantom,
-    image: Scan,
-    canals: tuple[Canal, ...],
-    canal: Canal,
-    result: PlanResult,
-    found: CanalsDocument,
-    plan: PlanDocument,
-    seed: int,
-) -> list[Path]:
+def _write(job: _Job) -> list[Path]:
     from canalwright.cli.pictures import PlanPictures, stage_overview
     from canalwright.exchange.document import document_text
     from canalwright.exchange.files import StagedFiles
 
-    documents = {
-        out / "canals.json": found,
-        out / "plan.json": plan,
-        out / "truth.json": truth_document(tooth, seed),
-    }
-    pictures = PlanPictures(canal, result, image)
-    report = out / "report.pdf"
+    documents = _documents(job)
+    pictures = PlanPictures(job.canal, job.result, job.image)
+    report = job.out / "report.pdf"
     with StagedFiles() as staged:
         for path, document in documents.items():
             staged.write_text(str(path), document_text(document))
         with progress_bar("Drawing figures"):
-            drawn = stage_overview(staged, image, canals, out, tooth.name)
-            drawn += pictures.stage_figures(staged, out)
+            drawn = stage_overview(staged, job.image, job.canals, job.out, job.tooth.name)
+            drawn += pictures.stage_figures(staged, job.out)
         with progress_bar("Writing the report"):
-            pictures.stage_report(staged, report, _digests(image))
-    announce(f"wrote {len(documents) + len(drawn) + 1} files to {out}")
-    return [*documents, *drawn, report]
-
-
-def _digests(image: Scan) -> dict[str, str]:
-    return {f"invented scan ({SCAN_FOLDER})": image.digest}
+            digests = {f"invented scan ({SCAN_FOLDER})": job.image.digest}
+            pictures.stage_report(staged, report, digests)
+    written = [report, *drawn, *documents]
+    announce(f"wrote {len(written)} files to {job.out}")
+    return written

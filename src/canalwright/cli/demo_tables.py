@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from canalwright.cli.output import print_table, table
@@ -11,17 +12,14 @@ if TYPE_CHECKING:
 
     from canalwright.anatomy.canal import Canal
     from canalwright.imaging.against_truth import TruthRow
-    from canalwright.imaging.phantom import RootPhantom
 
 __all__ = ["print_truth"]
 
 
-def print_truth(tooth: RootPhantom, canals: tuple[Canal, ...]) -> None:
+def print_truth(truth: Mapping[str, Canal], canals: tuple[Canal, ...]) -> None:
     """Print every canal against the truth of the phantom."""
     from canalwright.imaging.against_truth import against_truth
-    from canalwright.imaging.phantom import true_canals
 
-    truth = true_canals(tooth)
     for canal in canals:
         print_table(_truth_table(canal.name, against_truth(canal, truth[canal.name])))
 

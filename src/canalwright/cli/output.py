@@ -26,7 +26,7 @@ __all__ = [
 Progress = Callable[[float], None]
 
 # Tables keep their columns when they go into a file or through a pipe.
-_WIDTH_WITHOUT_TERMINAL = 110
+_WIDTH_WITHOUT_TERMINAL = 120
 
 _CLINICAL = (
     "Estimates from an image and from models, not measurements in the tooth. For licensed "

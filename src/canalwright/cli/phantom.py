@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,6 +12,7 @@ from canalwright.cli.output import announce, invented_notice, print_text, progre
 from canalwright.cli.reading import ClickedCanal
 
 if TYPE_CHECKING:
+    from canalwright.anatomy.canal import Canal
     from canalwright.exchange.canals import CanalsDocument
     from canalwright.imaging.phantom import RootPhantom
 
@@ -84,11 +86,10 @@ def clicks_of(tooth: RootPhantom) -> tuple[ClickedCanal, ...]:
     )
 
 
-def truth_document(tooth: RootPhantom, seed: int) -> CanalsDocument:
+def truth_document(tooth: RootPhantom, truth: Mapping[str, Canal], seed: int) -> CanalsDocument:
     """Return the known canals of the tooth as a document."""
     from canalwright.cautions import Caution
     from canalwright.exchange.canals_out import canals_document
-    from canalwright.imaging.phantom import true_canals
 
     invented = Caution(
         "INVENTED_DATA",
@@ -96,15 +97,17 @@ def truth_document(tooth: RootPhantom, seed: int) -> CanalsDocument:
         "project rule",
     )
     inputs = {"phantom": tooth.name, "seed": seed}
-    return canals_document(true_canals(tooth).values(), inputs, (invented,))
+    return canals_document(truth.values(), inputs, (invented,))
 
 
 def _write_truth(tooth: RootPhantom, target: Path, seed: int) -> None:
     from canalwright.exchange.document import document_text
     from canalwright.exchange.files import StagedFiles
+    from canalwright.imaging.phantom import true_canals
 
+    document = truth_document(tooth, true_canals(tooth), seed)
     with StagedFiles() as staged:
-        staged.write_text(str(target), document_text(truth_document(tooth, seed)))
+        staged.write_text(str(target), document_text(document))
     announce(f"wrote {target}")
 
 

@@ -16,7 +16,13 @@ from canalwright.exchange.canals import (
     ProvenanceRecord,
 )
 from canalwright.exchange.document import caution_records, header
-from canalwright.exchange.numbers import number, number_list, optional_list, row_list
+from canalwright.exchange.numbers import (
+    SPACING_DECIMALS,
+    number,
+    number_list,
+    optional_list,
+    row_list,
+)
 
 __all__ = ["canal_record", "canals_document"]
 
@@ -91,12 +97,17 @@ def _plain(value: Any) -> Any:
     return [_plain(item) for item in value]
 
 
+def _spacing(provenance: Provenance) -> list[float] | None:
+    spacing = provenance.spacing_mm
+    return None if spacing is None else number_list(spacing, SPACING_DECIMALS)
+
+
 def _provenance(provenance: Provenance) -> ProvenanceRecord:
     return ProvenanceRecord(
         source=provenance.source,
         sha256=provenance.digest,
         methods=list(provenance.methods),
-        spacing_mm=list(provenance.spacing_mm) if provenance.spacing_mm else None,
+        spacing_mm=_spacing(provenance),
         spacing_origin=provenance.spacing_origin,
         invented=provenance.invented,
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from canalwright.exchange.document import Document
+from canalwright.exchange.numbers import SPACING_DECIMALS, number_list
 from canalwright.imaging.scan import Scan
 
 __all__ = ["document_input", "file_digest", "scan_input"]
@@ -35,7 +36,7 @@ def scan_input(scan: Scan) -> dict[str, JsonValue]:
         "source": scan.source,
         "sha256": scan.digest,
         "shape_zyx": list(scan.shape),
-        "spacing_mm": list(scan.spacing_mm),
+        "spacing_mm": number_list(scan.spacing_mm, SPACING_DECIMALS),
         "spacing_origin": scan.spacing_origin,
         "oriented": scan.oriented,
         "invented": scan.invented,

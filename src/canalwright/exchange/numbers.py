@@ -8,10 +8,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["MM_DECIMALS", "number", "number_list", "optional_list", "row_list"]
+__all__ = ["MM_DECIMALS", "SPACING_DECIMALS", "number", "number_list", "optional_list", "row_list"]
 
 # 0.1 µm: two decades below anything a scan or an instrument's tolerance can tell.
 MM_DECIMALS: Final = 4
+# A nanometer: what differences of slice positions in a header leave as rounding.
+SPACING_DECIMALS: Final = 6
 
 
 def number(value: float | None, decimals: int = MM_DECIMALS) -> float | None:
