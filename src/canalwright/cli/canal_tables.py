@@ -40,10 +40,10 @@ def _levels_table(canal: Canal) -> Table:
     rows = [
         (
             format_number(float(canal.level_mm[at]), 1),
-            format_sd(float(canal.diameter_mm[at]), float(canal.diameter_sd_mm[at]), 2),
-            format_sd(float(canal.narrow_mm[at]), float(canal.narrow_sd_mm[at]), 2),
-            format_sd(float(canal.wide_mm[at]), float(canal.wide_sd_mm[at]), 2),
-            format_sd(float(canal.dentin_min_mm[at]), float(canal.dentin_sd_mm[at]), 2),
+            format_sd(float(canal.diameter_mm[at]), float(canal.diameter_sd_mm[at]), 3),
+            format_sd(float(canal.narrow_mm[at]), float(canal.narrow_sd_mm[at]), 3),
+            format_sd(float(canal.wide_mm[at]), float(canal.wide_sd_mm[at]), 3),
+            format_sd(float(canal.dentin_min_mm[at]), float(canal.dentin_sd_mm[at]), 3),
         )
         for at in indices_every_mm(canal.level_mm, _ROW_EVERY_MM)
     ]

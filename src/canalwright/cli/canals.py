@@ -66,6 +66,6 @@ def patency_pass(
     if instrument is None:
         return None
     from canalwright.instruments.standard import find_instrument
-    from canalwright.shaping.shape import Pass
+    from canalwright.planning.patency import patency_pass as taken_past
 
-    return Pass(find_instrument(instrument, extra), -past_mm, loose_mm)
+    return taken_past(find_instrument(instrument, extra), past_mm, loose_mm)

@@ -49,7 +49,13 @@ def table(title: str, columns: Sequence[tuple[str, str]], rows: Iterable[Sequenc
     from rich import box
     from rich.table import Table
 
-    made = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    made = Table(
+        title=title,
+        title_justify="left",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
     for header, kind in columns:
         made.add_column(header, justify="right" if kind == "right" else "left")
         made.columns[-1].no_wrap = kind == "left"

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from canalwright.imaging.scan import Scan
     from canalwright.planning.types import Limits, PlanResult, Target
 
-__all__ = ["limits_from", "plan"]
+__all__ = ["plan"]
 
 
 def _limit(metavar: str, text: str) -> Any:
@@ -112,11 +112,13 @@ def plan(
     json: JsonFile = None,
 ) -> None:
     """Find the sequences that reach the target within the limits, the best one first."""
+    from canalwright.planning.stated import stated_limits
+
     check_targets(json, pdf, inputs=(canals,))
     chosen = choose_canal(canals, canal)
     own = own_instruments(tray)
     first = patency_pass(patency, patency_past_mm, loose_mm, own)
-    limits = limits_from(
+    limits = stated_limits(
         step_percent=step_percent,
         hand_step_percent=hand_step_percent,
         step_mm=step_mm,
@@ -145,33 +147,6 @@ def plan(
         print_plan(result)
     invented_notice(chosen.canal.provenance.invented)
     print_cautions(chosen.canal.cautions + result.cautions + result.plans[0].cautions)
-
-
-def limits_from(**values: float | None) -> Limits:
-    """Return the default limits with those replaced that the operator gave.
-
-    Raises
-    ------
-    OutOfRange
-        If a limit is not above zero.
-    """
-    from dataclasses import replace
-
-    from canalwright.errors import OutOfRange
-    from canalwright.evidence import Evidence, Graded
-    from canalwright.planning.types import Limits
-
-    limits = Limits()
-    for name, value in values.items():
-        if value is None:
-            continue
-        unit = getattr(limits, name).unit
-        if not 0.0 < value < float("inf"):
-            raise OutOfRange(
-                name=f"limit {name.replace('_', ' ')}", got=value, unit=unit, allowed=(0.0, None)
-            )
-        limits = replace(limits, **{name: Graded(value, unit, Evidence.OPERATOR)})
-    return limits
 
 
 def _given(**values: Any) -> dict[str, Any]:

@@ -21,7 +21,7 @@ def print_plan(result: PlanResult) -> None:
     best, *others = result.plans
     print_table(_sequence_table(result, best))
     for number, step in enumerate(best.steps, 1):
-        print_text(f"{number}. {step.instrument.id}: {' '.join(step.reasons)}")
+        print_text(f"{number}. {step.instrument.id}, {step.purpose}: {' '.join(step.reasons)}")
     print_text("")
     print_text(_totals(best))
     for plan in others:
@@ -36,13 +36,12 @@ def _sequence_table(result: PlanResult, plan: Plan) -> Table:
     columns = (
         ("", "right"),
         ("instrument", "left"),
-        ("purpose", "left"),
-        ("to", "left"),
+        ("tip at mm", "right"),
         ("stop mm", "right"),
         ("rpm", "right"),
         ("limit N·cm", "right"),
-        ("step", "right"),
-        ("at mm", "right"),
+        ("step %", "right"),
+        ("at level mm", "right"),
         ("cuts mm", "right"),
         ("dentin mm", "right"),
         ("strain %", "right"),
@@ -54,9 +53,7 @@ def _sequence_table(result: PlanResult, plan: Plan) -> Table:
 def _row(number: int, planned: PlannedStep) -> tuple[str, ...]:
     from canalwright.reports.text import (
         format_graded,
-        format_level,
         format_number,
-        format_percent,
     )
 
     step = planned.step
@@ -64,12 +61,11 @@ def _row(number: int, planned: PlannedStep) -> tuple[str, ...]:
     return (
         str(number),
         planned.instrument.id,
-        planned.purpose,
-        format_level(step.made.tip_level_mm),
+        format_number(step.made.tip_level_mm, 1),
         format_number(planned.stop_mm, 1),
         format_graded(planned.speed_rpm, 0, with_unit=False),
         format_graded(planned.torque_limit_ncm, 1, with_unit=False),
-        format_percent(float(step.step_percent[worst]), 0, signed=True),
+        format_number(float(step.step_percent[worst]), 0),
         format_number(float(step.level_mm[worst]), 1),
         format_number(step.engaged_length_mm, 1),
         format_number(step.dentin_left_min_mm, 2),

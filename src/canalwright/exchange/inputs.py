@@ -36,7 +36,7 @@ def scan_input(scan: Scan) -> dict[str, JsonValue]:
         "source": scan.source,
         "sha256": scan.digest,
         "shape_zyx": list(scan.shape),
-        "spacing_mm": number_list(scan.spacing_mm, SPACING_DECIMALS),
+        "spacing_mm": [*number_list(scan.spacing_mm, SPACING_DECIMALS)],
         "spacing_origin": scan.spacing_origin,
         "oriented": scan.oriented,
         "invented": scan.invented,
