@@ -68,7 +68,7 @@ class AlloySet:
             most = 0.5 if name == "poisson_ratio" else None
             if not 0.0 < graded.value < (most or float("inf")):
                 raise OutOfRange(
-                    name=f"{name} of {self.name}",
+                    name=f"{name.removesuffix('_mpa').replace('_', ' ')} of {self.name}",
                     got=graded.value,
                     unit=graded.unit,
                     allowed=(0.0, most),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -101,7 +102,7 @@ def profiled_instrument(
     OutOfRange
         See `Instrument`.
     """
-    number = round(knot_diameter_mm[0] * 100) if size is None else size
+    number = _size_of(knot_diameter_mm) if size is None else size
     known = {name: value for name, value in stated.items() if value is not None}
     usual = _usual_fields(kind, number, knot_station_mm, knot_diameter_mm)
     return Instrument(
@@ -115,17 +116,23 @@ def profiled_instrument(
     )
 
 
+def _size_of(diameters_mm: tuple[float, ...]) -> int:
+    """Return the size number of a tip; 0 for a profile that `Instrument` will refuse."""
+    usable = bool(diameters_mm) and math.isfinite(diameters_mm[0])
+    return round(diameters_mm[0] * 100) if usable else 0
+
+
 def _usual_fields(
     kind: Kind, size: int, stations_mm: tuple[float, ...], diameters_mm: tuple[float, ...]
 ) -> dict[str, Any]:
     defaults = catalog.assumed_defaults(kind)
     usual: dict[str, Any] = {
-        "overall_length_mm": max(defaults.overall_length_mm, stations_mm[-1]),
+        "overall_length_mm": max((defaults.overall_length_mm, *stations_mm[-1:])),
         "tolerance_mm": catalog.tolerance_mm(size),
         "section": defaults.section,
         "alloy": defaults.alloy,
     }
-    if kind is Kind.ENGINE:
+    if kind is Kind.ENGINE and len(stations_mm) == len(diameters_mm):
         at_3_mm = float(np.interp(3.0, stations_mm, diameters_mm))
         usual["rated_speed_rpm"] = catalog.rated_speed_rpm()
         usual["rated_torque_ncm"] = catalog.rated_torque_ncm(at_3_mm)

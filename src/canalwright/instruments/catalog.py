@@ -104,8 +104,7 @@ def standard_origin() -> FieldOrigin:
 
 def tolerance_mm(size: int) -> float:
     """Return the diameter tolerance of a size, from memory of the standard."""
-    bands = _tables()["tolerance"]["bands"]
-    return float(next(b["tolerance_mm"] for b in bands if size <= b["up_to_size"]))
+    return _in_band(_tables()["tolerance"]["bands"], "up_to_size", size, "tolerance_mm")
 
 
 def tolerance_origin() -> FieldOrigin:
@@ -162,10 +161,13 @@ def rated_torque_ncm(diameter_at_3_mm: float) -> Graded:
     It is a habit of the trade, not the strength of the instrument: see its note.
     """
     table = _tables()["rated_torque"]
-    torque = next(
-        b["torque_ncm"] for b in table["bands"] if diameter_at_3_mm <= b["up_to_d3_mm"] + 1e-9
-    )
+    torque = _in_band(table["bands"], "up_to_d3_mm", diameter_at_3_mm - 1e-9, "torque_ncm")
     return Graded(torque, "N·cm", Evidence(table["evidence"]), note=table["note"])
+
+
+def _in_band(bands: list[dict[str, float]], up_to: str, value: float, wanted: str) -> float:
+    """Return what the first band that reaches `value` says, the last one beyond all."""
+    return float(next((band[wanted] for band in bands if value <= band[up_to]), bands[-1][wanted]))
 
 
 def _origin(block: str, names: tuple[str, ...]) -> FieldOrigin:

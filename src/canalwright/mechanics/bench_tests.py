@@ -7,8 +7,8 @@ tapered elastica with the moment–curvature law of its section. Where the pin s
 is not known; the end of the cutting part is assumed (moving it from 12 to 20 mm changes the moment
 of a hand size 25 by 5 %).
 
-Torsion: the first 3 mm are held in soft jaws and the shank is turned; the section at the grip is
-the weakest. Strength is the fully plastic torque; angle at failure is not computed.
+Torsion: the first 3 mm are held in soft jaws and the shank is turned. Strength is the fully
+plastic torque; angle at failure is not computed.
 
 A twisted blade turns its stiff and its soft direction into the plane of bending in turn, so its
 in-plane compliance is the mean over both principal directions.
@@ -117,9 +117,11 @@ class TorsionTest:
     Attributes
     ----------
     first_yield_ncm : float
-        Torque at which the most stressed point of the section at the grip yields.
+        Torque at which the most stressed point between grip and handle yields.
     strength_ncm : float
-        Torque that the section at the grip can carry when all of it yields.
+        Torque that the weakest section between grip and handle can carry when all of it yields.
+    weakest_station_mm : float
+        Where that is: at the grip, unless the core thins toward the handle.
     stiffness_nmm_per_rad : float
         Torque per elastic twist between grip and handle.
     twist_at_first_yield_deg : float
@@ -131,6 +133,7 @@ class TorsionTest:
 
     first_yield_ncm: float
     strength_ncm: float
+    weakest_station_mm: float
     stiffness_nmm_per_rad: float
     twist_at_first_yield_deg: float
     least_ncm: Graded | None
@@ -211,11 +214,13 @@ def torsion_test(instrument: Instrument, alloy: AlloySet | None = None) -> Torsi
     flexibility = float(np.trapezoid(1.0 / section.torsion_mm4, station))
     stiffness = material.shear_modulus_mpa / flexibility
     strength = material.shear_strength_mpa.value
-    first_yield = float(strength * section.elastic_modulus_mm3[0])
+    first_yield = float(strength * section.elastic_modulus_mm3.min())
+    weakest = int(np.argmin(section.plastic_modulus_mm3))
     limits = _limits(instrument)
     return TorsionTest(
         first_yield_ncm=first_yield / 10.0,
-        strength_ncm=float(strength * section.plastic_modulus_mm3[0]) / 10.0,
+        strength_ncm=float(strength * section.plastic_modulus_mm3[weakest]) / 10.0,
+        weakest_station_mm=float(station[weakest]),
         stiffness_nmm_per_rad=stiffness,
         twist_at_first_yield_deg=math.degrees(first_yield / stiffness),
         least_ncm=limits.least_torque_ncm,
