@@ -132,7 +132,7 @@ def _usual_fields(
         "section": defaults.section,
         "alloy": defaults.alloy,
     }
-    if kind is Kind.ENGINE and len(stations_mm) == len(diameters_mm):
+    if kind is Kind.ENGINE and 0 < len(stations_mm) == len(diameters_mm):
         at_3_mm = float(np.interp(3.0, stations_mm, diameters_mm))
         usual["rated_speed_rpm"] = catalog.rated_speed_rpm()
         usual["rated_torque_ncm"] = catalog.rated_torque_ncm(at_3_mm)
