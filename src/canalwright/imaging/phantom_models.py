@@ -7,7 +7,7 @@ Sizes follow published orders of magnitude (physiological foramen of lower molar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,6 +184,7 @@ def root_phantom(
     terminus_diameter_mm: float | None = None,
     orifice_diameter_mm: float | None = None,
     surround: str = "air",
+    narrowed_mm: float | None = None,
 ) -> RootPhantom:
     """Return a seeded single root whose canal turns in a random direction.
 
@@ -194,6 +195,8 @@ def root_phantom(
         Equivalent diameters; drawn from 0.20 to 0.32 and 0.55 to 1.0 mm if not given.
     surround : str
         ``"air"`` or ``"bone"``.
+    narrowed_mm : float, optional
+        Equivalent diameter that calcification leaves over about 1.5 mm near the 2 mm level.
 
     Returns
     -------
@@ -222,7 +225,20 @@ def root_phantom(
         (apical / aspect[0], coronal / aspect[1]),
         (apical * aspect[0], coronal * aspect[1]),
     )
+    if narrowed_mm is not None:
+        canal = _narrowed(canal, narrowed_mm)
     return _single_root(canal, rng, seed, surround)
+
+
+def _narrowed(canal: PhantomCanal, diameter_mm: float) -> PhantomCanal:
+    """Return the canal with a smooth narrowing about the 2 mm level."""
+    tube = canal.tube
+    share = np.exp(-((np.abs(tube.level_mm - 2.0) / 0.9) ** 4))
+    here = np.sqrt(tube.wide_mm * tube.narrow_mm)
+    factor = np.minimum(1.0, (diameter_mm / here) ** share)
+    return replace(
+        canal, tube=replace(tube, wide_mm=tube.wide_mm * factor, narrow_mm=tube.narrow_mm * factor)
+    )
 
 
 def _single_root(
