@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from canalwright.cli.options import JsonFile
-from canalwright.cli.output import print_cautions, print_table, print_text, table
+from canalwright.cli.options import JsonFile, TrayFile
+from canalwright.cli.output import print_cautions, print_table, print_text, text_table
 from canalwright.cli.reading import read_numbers
-
-if TYPE_CHECKING:
-    from rich.table import Table
-
-    from canalwright.instruments.compare import Comparison
+from canalwright.cli.trays import STANDARD, own_instruments
 
 __all__ = ["compare"]
 
@@ -24,6 +20,7 @@ def compare(
     stations: Annotated[
         str, typer.Option(metavar="MM,…", help="Stations in mm from the tip: 0 is D0.")
     ] = "0,4,8,12,16",
+    tray: TrayFile = STANDARD,
     json: JsonFile = None,
 ) -> None:
     """Compare two instruments: diameters, the step in mm, in percent and in area."""
@@ -31,16 +28,19 @@ def compare(
     from canalwright.exchange.instruments import comparison_document, instrument_cautions
     from canalwright.instruments.compare import compare as compared
     from canalwright.instruments.standard import find_instrument
+    from canalwright.reports.tables import comparison_sentences, comparison_table
 
     stations_mm = read_numbers(stations, name="--stations")
-    result = compared(find_instrument(a), find_instrument(b), stations_mm)
+    own = own_instruments(tray)
+    result = compared(find_instrument(a, own), find_instrument(b, own), stations_mm)
     cautions = instrument_cautions((result.a, result.b))
     if json is not None:
         inputs = {"a": a, "b": b, "stations_mm": list(stations_mm)}
         _write(comparison_document(result, inputs, cautions), json)
     if json != STDOUT:
-        print_table(_rows_table(result))
-        _print_stretches(result)
+        print_table(text_table(comparison_table(result)))
+        for sentence in comparison_sentences(result):
+            print_text(sentence)
     print_cautions(cautions)
 
 
@@ -48,39 +48,3 @@ def _write(document: object, target: str) -> None:
     from canalwright.cli.writing import write_document
 
     write_document(document, target)  # type: ignore[arg-type]
-
-
-def _rows_table(result: Comparison) -> Table:
-    from canalwright.reports.text import format_number, format_percent
-
-    rows = [
-        (
-            f"D{row.station_mm:g}" + ("" if row.a_cuts and row.b_cuts else " (shaft)"),
-            format_number(row.a_mm, 3),
-            format_number(row.b_mm, 3),
-            format_number(row.difference_mm, 3),
-            format_percent(row.difference_percent, 1, signed=True),
-            format_percent(row.area_percent, 0, signed=True),
-            f"{format_percent(row.least_percent, 0, signed=True)} … "
-            f"{format_percent(row.most_percent, 0, signed=True)}",
-        )
-        for row in result.rows
-    ]
-    columns = (
-        ("station", "left"),
-        (f"{result.a.id} mm", "right"),
-        (f"{result.b.id} mm", "right"),
-        ("step mm", "right"),
-        ("step", "right"),
-        ("area", "right"),
-        ("step if both in tolerance", "right"),
-    )
-    return table(f"{result.b.id} after {result.a.id}", columns, rows)
-
-
-def _print_stretches(result: Comparison) -> None:
-    for stretch in result.equal_within_tolerance:
-        print_text(
-            f"From D{stretch.from_station_mm:g} to D{stretch.to_station_mm:g} the two may measure "
-            "the same within their tolerances."
-        )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -12,7 +13,10 @@ from canalwright.cautions import CLINICAL_CAUTIONS, Caution
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from canalwright.reports.tables import TextTable
+
 __all__ = [
+    "PROGRESS_VARIABLE",
     "Progress",
     "announce",
     "invented_notice",
@@ -21,9 +25,12 @@ __all__ = [
     "print_text",
     "progress_bar",
     "table",
+    "text_table",
 ]
 
 Progress = Callable[[float], None]
+
+PROGRESS_VARIABLE = "CANALWRIGHT_PROGRESS"
 
 # Tables keep their columns when they go into a file or through a pipe.
 _WIDTH_WITHOUT_TERMINAL = 120
@@ -62,6 +69,11 @@ def table(title: str, columns: Sequence[tuple[str, str]], rows: Iterable[Sequenc
     for row in rows:
         made.add_row(*row)
     return made
+
+
+def text_table(content: TextTable) -> Table:
+    """Return a table of text for printing."""
+    return table(content.title, content.columns, content.rows)
 
 
 def print_table(made: Table) -> None:
@@ -105,8 +117,12 @@ def progress_bar(text: str) -> Iterator[Progress]:
     Yields
     ------
     callable
-        To be called with the share done, 0 to 1. Without a terminal nothing is drawn.
+        To be called with the share done, 0 to 1. Without a terminal nothing is drawn; with
+        ``CANALWRIGHT_PROGRESS=lines`` in the environment, lines for another program are written.
     """
+    if os.environ.get(PROGRESS_VARIABLE) == "lines":
+        yield lambda share: announce(f"progress {share:.3f} {text}")
+        return
     if not sys.stderr.isatty():
         yield lambda _share: None
         return

@@ -6,9 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-from canalwright.cli.canal_tables import CURVATURE_SHOWN
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -35,44 +33,22 @@ class PlanPictures:
         """The scan along the canal, across its widest direction."""
         return None if self.scan is None else straightened_along(self.scan, self.canal)
 
-    @cached_property
-    def curvature_per_mm(self) -> Any:
-        """Curvature of the canal at its levels."""
-        from canalwright.planning.situation import canal_curvature_per_mm
-
-        return canal_curvature_per_mm(self.canal)
-
     def stage_figures(self, staged: StagedFiles, folder: Path) -> list[Path]:
         """Draw the track figure; return where it will be."""
-        from canalwright.reports.tracks import track_figure
+        from canalwright.reports.plan_views import plan_figure
 
-        figure = track_figure(
-            self.canal,
-            self.result.plans[0],
-            straightened=self.straightened,
-            start=self.result.start,
-            target=self.result.target,
-            limits=self.result.limits,
-            curvature_per_mm=self.curvature_per_mm,
-        )
+        figure = plan_figure(self.canal, self.result, straightened=self.straightened)
         return stage_figure(staged, figure, folder, f"tracks-{self.canal.name}")
 
     def stage_report(
         self, staged: StagedFiles, path: Path, inputs: Mapping[str, str], title: str = ""
     ) -> None:
         """Write the report of the plan."""
-        from canalwright.anatomy.curvature import summarize_curvature
-        from canalwright.reports.pdf import ReportInputs, write_plan_report
+        from canalwright.reports.pdf import write_plan_report
+        from canalwright.reports.plan_views import report_inputs
 
-        summary = summarize_curvature(self.canal)
-        report = ReportInputs(
-            canal=self.canal,
-            result=self.result,
-            straightened=self.straightened,
-            curvature={key: getattr(summary, key) for key in CURVATURE_SHOWN},
-            curvature_per_mm=self.curvature_per_mm,
-            title=title,
-            inputs=inputs,
+        report = report_inputs(
+            self.canal, self.result, straightened=self.straightened, inputs=inputs, title=title
         )
         write_plan_report(staged.path_for(path), report)
 

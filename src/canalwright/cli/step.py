@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -21,21 +21,13 @@ from canalwright.cli.output import (
     print_cautions,
     print_table,
     print_text,
-    table,
+    text_table,
 )
 from canalwright.cli.reading import InstrumentAt, read_instruments_at
 from canalwright.cli.trays import own_instruments
 from canalwright.cli.writing import check_targets, write_document
 
-if TYPE_CHECKING:
-    from rich.table import Table
-
-    from canalwright.mechanics.concentric import PassLoads
-    from canalwright.shaping.shape import Step
-
 __all__ = ["step"]
-
-_ROW_EVERY_MM = 1.0
 
 
 def step(
@@ -63,6 +55,7 @@ def step(
     """Compute one pass: the step at every level, where it engages, what dentin it leaves."""
     from canalwright.exchange.steps import step_document
     from canalwright.planning.single_step import step_after
+    from canalwright.reports.tables import step_sentences, step_table
 
     check_targets(json, inputs=(canals,))
     own = own_instruments(tray)
@@ -77,8 +70,9 @@ def step(
     if json is not None:
         write_document(document, json)
     if json != "-":
-        print_table(_level_table(chosen, done))
-        _print_summary(done, loads)
+        print_table(text_table(step_table(chosen.canal.name, done)))
+        for sentence in step_sentences(done, loads):
+            print_text(sentence)
     invented_notice(chosen.canal.provenance.invented)
     print_cautions_of(document)
 
@@ -97,60 +91,3 @@ def _inputs(chosen: ChosenCanal, tray: str) -> dict:  # type: ignore[type-arg]
     from canalwright.exchange.inputs import document_input
 
     return {"canals": document_input(chosen.path, chosen.document), "tray": tray}
-
-
-def _level_table(chosen: ChosenCanal, done: Step) -> Table:
-    from canalwright.reports.text import format_number, format_percent
-
-    rows = [
-        (
-            format_number(float(done.level_mm[at]), 1),
-            format_number(float(done.before_mm[at]), 3),
-            format_number(float(done.instrument_mm[at]) or None, 3),
-            format_number(float(done.step_mm[at]), 3) if done.engaged[at] else "loose",
-            format_percent(float(done.step_percent[at]), 0, signed=True)
-            if done.engaged[at]
-            else "",
-            format_percent(float(done.area_percent[at]), 0, signed=True)
-            if done.engaged[at]
-            else "",
-            format_number(float(done.dentin_left_mm[at]), 2),
-        )
-        for at in _rows_at(done)
-    ]
-    columns = (
-        ("level mm", "right"),
-        ("canal mm", "right"),
-        ("instrument mm", "right"),
-        ("step mm", "right"),
-        ("step", "right"),
-        ("area", "right"),
-        ("dentin left mm", "right"),
-    )
-    title = f"{done.made.instrument.id} in {chosen.canal.name} (inscribed diameters)"
-    return table(title, columns, rows)
-
-
-def _rows_at(done: Step) -> list[int]:
-    from canalwright.cli.picking import indices_every_mm
-
-    return indices_every_mm(done.level_mm, _ROW_EVERY_MM)
-
-
-def _print_summary(done: Step, loads: PassLoads) -> None:
-    from canalwright.reports.text import format_mm, format_number, format_percent
-
-    worst = int(done.step_percent.argmax())
-    print_text(
-        f"Largest step {format_percent(float(done.step_percent[worst]), 1, signed=True)} "
-        f"({format_mm(float(done.step_mm[worst]), 3)}) at level "
-        f"{format_mm(float(done.level_mm[worst]), 1)}; engages over "
-        f"{format_mm(done.engaged_length_mm, 1)}; removes {done.removed_mm3:.3f} mm³; thinnest "
-        f"dentin left {format_mm(done.dentin_left_min_mm)}."
-    )
-    print_text(
-        f"Estimates: strain at most {format_percent(100.0 * loads.peak_strain, 1)} at level "
-        f"{format_mm(loads.peak_strain_level_mm, 1)}; torque "
-        f"{format_number(loads.peak_torque_ncm, 2)} N·cm, "
-        f"{format_percent(100.0 * loads.torque_fraction)} of the strength at its weakest station."
-    )

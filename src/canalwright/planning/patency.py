@@ -9,7 +9,7 @@ from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument, Kind
 from canalwright.shaping.shape import Pass
 
-__all__ = ["LOOSE_MM", "PAST_TERMINUS_MM", "usual_patency"]
+__all__ = ["LOOSE_MM", "PAST_TERMINUS_MM", "patency_pass", "usual_patency"]
 
 PAST_TERMINUS_MM: Final = Graded(
     1.0,
@@ -23,6 +23,29 @@ LOOSE_MM: Final = Graded(
 )
 
 _USUAL_SIZE: Final = 10
+
+
+def patency_pass(
+    file: Instrument,
+    past_mm: float = PAST_TERMINUS_MM.value,
+    loose_mm: float = LOOSE_MM.value,
+) -> Pass:
+    """Return the pass of a file taken past the terminus and worked until it is loose.
+
+    Parameters
+    ----------
+    file : Instrument
+    past_mm : float
+        How far its tip goes past the terminus, 0 to 2 mm.
+    loose_mm : float
+        How much wider than itself it leaves the canal, 0 to 0.1 mm.
+
+    Raises
+    ------
+    OutOfRange
+        If a length is outside those ranges.
+    """
+    return Pass(file, -past_mm, loose_mm)
 
 
 def usual_patency(instruments: Iterable[Instrument]) -> Pass | None:
@@ -42,4 +65,4 @@ def usual_patency(instruments: Iterable[Instrument]) -> Pass | None:
     if not small:
         return None
     file = max(small, key=lambda i: (i.size, -i.mean_taper_mm_per_mm))
-    return Pass(file, -PAST_TERMINUS_MM.value, LOOSE_MM.value)
+    return patency_pass(file)

@@ -112,7 +112,8 @@ def empty_store(levels: int, states: int, labels: int, finished: int) -> Store:
     )
 
 
-@njit(cache=True)
+# Without the interpreter's lock: a server goes on answering while it searches.
+@njit(cache=True, nogil=True)
 def explore(game: Game, store: Store) -> None:
     """Run the search; the store holds everything that was found."""
     store.out[:] = game.start

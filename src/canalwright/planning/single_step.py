@@ -10,7 +10,15 @@ from canalwright.planning.situation import canal_curvature_per_mm, pass_loads
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.shaping.shape import Pass, Shape, Step, cut, step
 
-__all__ = ["step_after"]
+__all__ = ["shape_after", "step_after"]
+
+
+def shape_after(canal: Canal, after: tuple[Pass, ...] = (), patency: Pass | None = None) -> Shape:
+    """Return the canal as earlier passes, in any order, and a patency file have left it."""
+    shape = Shape.of(canal)
+    for earlier in (*(() if patency is None else (patency,)), *after):
+        shape = cut(shape, earlier)
+    return shape
 
 
 def step_after(
@@ -47,8 +55,5 @@ def step_after(
         If the canal is closed somewhere.
     """
     made = instrument if isinstance(instrument, Pass) else Pass(instrument)
-    shape = Shape.of(canal)
-    for earlier in (*(() if patency is None else (patency,)), *after):
-        shape = cut(shape, earlier)
-    done = step(shape, made)
+    done = step(shape_after(canal, after, patency), made)
     return done, pass_loads(done, canal_curvature_per_mm(canal), parameters, times)

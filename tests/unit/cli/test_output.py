@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution
 from canalwright.cli.output import print_cautions, print_table, progress_bar, table
-from canalwright.cli.picking import indices_every_mm
+from canalwright.reports.picking import indices_every_mm
 
 
 def test_cautions_go_to_standard_error_each_once_with_the_clinical_ones_in_short(capsys):
