@@ -140,7 +140,7 @@ def weine_deg(points_mm: ArrayLike, view_direction: ArrayLike | None = None) -> 
     at the terminus: the end tangent of the curve through the apical 1 mm. Construction from
     memory. On an arc that ends at the terminus it equals Pruett's angle.
 
-    Parameters and allowances as in `schneider_deg`; the end tangent makes it noisier (2 to 3° at
+    Parameters and allowances as in `schneider_deg`; the end tangent makes it noisier (2° at
     0.02 mm of noise).
     """
     view = in_view(points_mm, view_direction)
