@@ -77,13 +77,13 @@ class Fibers:
     ----------
     x, y : ndarray, shape (n,)
         Position over D, the centroid at the origin.
-    area : ndarray, shape (n,)
+    area_ratio : ndarray, shape (n,)
         Area over D².
     """
 
     x: Floats
     y: Floats
-    area: Floats
+    area_ratio: Floats
 
 
 def outline_pieces(shape: SectionShape, core_ratio: float | None = None) -> tuple[Piece, ...]:
@@ -186,9 +186,9 @@ def section_fibers(
 def principal_angle_rad(shape: SectionShape, core_ratio: float | None = None) -> float:
     """Return the angle of the axis about which the second moment of area is largest."""
     fibers = section_fibers(shape, core_ratio)
-    xx = float((fibers.area * fibers.x**2).sum())
-    yy = float((fibers.area * fibers.y**2).sum())
-    xy = float((fibers.area * fibers.x * fibers.y).sum())
+    xx = float((fibers.area_ratio * fibers.x**2).sum())
+    yy = float((fibers.area_ratio * fibers.y**2).sum())
+    xy = float((fibers.area_ratio * fibers.x * fibers.y).sum())
     return 0.5 * math.atan2(-2.0 * xy, yy - xx)
 
 

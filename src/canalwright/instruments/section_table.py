@@ -33,12 +33,12 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 CONSTANT_NAMES = (
-    "area",
-    "inertia_min",
-    "inertia_max",
-    "torsion",
-    "elastic_torque",
-    "plastic_torque",
+    "area_factor",
+    "inertia_min_factor",
+    "inertia_max_factor",
+    "torsion_factor",
+    "elastic_torque_factor",
+    "plastic_torque_factor",
 )
 
 
@@ -50,35 +50,35 @@ class SectionTableRow:
     ----------
     shape : SectionShape
     core_ratio : float
-    area : float
+    area_factor : float
         A / D².
-    inertia_min, inertia_max : float
+    inertia_min_factor, inertia_max_factor : float
         Principal second moments of area over D⁴.
-    torsion : float
+    torsion_factor : float
         Saint-Venant torsion constant J / D⁴.
-    elastic_torque : float
+    elastic_torque_factor : float
         T / (τ D³) at which the most stressed point reaches the shear stress τ.
-    plastic_torque : float
+    plastic_torque_factor : float
         T / (τ D³) at which the whole section carries τ.
     """
 
     shape: SectionShape
     core_ratio: float
-    area: float
-    inertia_min: float
-    inertia_max: float
-    torsion: float
-    elastic_torque: float
-    plastic_torque: float
+    area_factor: float
+    inertia_min_factor: float
+    inertia_max_factor: float
+    torsion_factor: float
+    elastic_torque_factor: float
+    plastic_torque_factor: float
 
     @property
-    def inertia_turning(self) -> float:
+    def inertia_turning_factor(self) -> float:
         """I / D⁴ of a twisted blade, whose stiff and soft directions alternate along it.
 
         In-plane compliance averages over the twist, so this is the harmonic mean of both
         principal values; for squares and triangles it is their one value.
         """
-        return 2.0 / (1.0 / self.inertia_min + 1.0 / self.inertia_max)
+        return 2.0 / (1.0 / self.inertia_min_factor + 1.0 / self.inertia_max_factor)
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +88,7 @@ class StationSections:
     Attributes
     ----------
     station_mm, diameter_mm, area_mm2, inertia_mm4, torsion_mm4
-        `inertia_mm4` is that of a twisted blade, see `SectionTableRow.inertia_turning`.
+        `inertia_mm4` is that of a twisted blade, see `SectionTableRow.inertia_turning_factor`.
     elastic_modulus_mm3, plastic_modulus_mm3 : ndarray
         Torque at first yield, and with the whole section yielding, per unit of shear stress.
     """
@@ -111,7 +111,7 @@ def section_table() -> tuple[SectionTableRow, ...]:
         SectionTableRow(
             SectionShape[row["shape"]],
             float(row["core_ratio"]),
-            **{name: float(row[name]) for name in CONSTANT_NAMES},
+            **{name: float(row[name.removesuffix("_factor")]) for name in CONSTANT_NAMES},
         )
         for row in csv.DictReader(lines)
     )
@@ -168,11 +168,11 @@ def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSect
     return StationSections(
         station_mm=station,
         diameter_mm=diameter,
-        area_mm2=np.array([row.area for row in rows]) * diameter**2,
-        inertia_mm4=np.array([row.inertia_turning for row in rows]) * diameter**4,
-        torsion_mm4=np.array([row.torsion for row in rows]) * diameter**4,
-        elastic_modulus_mm3=np.array([row.elastic_torque for row in rows]) * diameter**3,
-        plastic_modulus_mm3=np.array([row.plastic_torque for row in rows]) * diameter**3,
+        area_mm2=np.array([row.area_factor for row in rows]) * diameter**2,
+        inertia_mm4=np.array([row.inertia_turning_factor for row in rows]) * diameter**4,
+        torsion_mm4=np.array([row.torsion_factor for row in rows]) * diameter**4,
+        elastic_modulus_mm3=np.array([row.elastic_torque_factor for row in rows]) * diameter**3,
+        plastic_modulus_mm3=np.array([row.plastic_torque_factor for row in rows]) * diameter**3,
     )
 
 

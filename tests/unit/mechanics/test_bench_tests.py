@@ -74,8 +74,8 @@ def test_stiffness_follows_the_inertia_of_a_twisted_blade(shape, core_ratio):
         bending_test(blade).stiffness_nmm_per_rad / bending_test(circle).stiffness_nmm_per_rad
     )
     expected = (
-        section_constants(shape, core_ratio).inertia_turning
-        / section_constants(SectionShape.CIRCLE).inertia_turning
+        section_constants(shape, core_ratio).inertia_turning_factor
+        / section_constants(SectionShape.CIRCLE).inertia_turning_factor
     )
     # outlines of the moment law are polygons of 480 points
     assert measured == pytest.approx(expected, rel=2e-3)
