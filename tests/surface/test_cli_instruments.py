@@ -85,3 +85,43 @@ def test_a_target_in_a_folder_that_does_not_exist_is_bad_usage(tmp_path):
     result = run.invoke(app, ["compare", "hand-10-02", "hand-15-02", "--json", str(target)])
     assert result.exit_code == 2
     assert "does not exist" in result.stderr
+
+
+@pytest.fixture
+def template(tmp_path):
+    path = tmp_path / "tray.csv"
+    assert run.invoke(app, ["instruments", "template", "--to", str(path)]).exit_code == 0
+    return path
+
+
+def test_a_tray_template_is_a_valid_tray(template, tmp_path):
+    result = run.invoke(app, ["instruments", "check", str(template)])
+    assert result.exit_code == 0
+    assert "3 rows, no faults" in result.stdout
+    target = tmp_path / "tray.yaml"
+    result = run.invoke(app, ["instruments", "import", str(template), "--to", str(target)])
+    assert result.exit_code == 0
+    data = json_of("instruments", "list", "--tray", str(target))
+    ids = [record["id"] for record in data["instruments"]]
+    assert ids == ["hand-10-02", "example-25-04", "example-progressive"]
+
+
+def test_instruments_of_a_tray_can_be_compared(template):
+    data = json_of(
+        "compare", "hand-10-02", "example-progressive", "--tray", str(template), "--stations", "0"
+    )
+    assert data["rows"][0]["difference_percent"] == 60.0
+
+
+def test_a_faulty_row_is_named_and_nothing_is_written(template, tmp_path):
+    template.write_text(template.read_text("utf-8").replace("0.04", "4"), encoding="utf-8")
+    target = tmp_path / "tray.yaml"
+    arguments = ["instruments", "import", str(template), "--to", str(target)]
+    result = run.invoke(app, arguments)
+    assert result.exit_code == 3
+    assert "row 3, taper '4'" in result.stdout
+    assert "2 rows are good" in result.stderr
+    assert not target.exists()
+    assert run.invoke(app, ["instruments", "check", str(template)]).exit_code == 3
+    assert run.invoke(app, [*arguments, "--without-faulty-rows"]).exit_code == 0
+    assert target.exists()

@@ -26,6 +26,9 @@ COMMANDS = (
     ["instruments"],
     ["instruments", "list"],
     ["instruments", "show"],
+    ["instruments", "check"],
+    ["instruments", "import"],
+    ["instruments", "template"],
 )
 HELP_LIMIT_S = 0.3
 

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canalwright.cli.options import JsonFile
+from canalwright.cli.options import JsonFile, TrayFile
 from canalwright.cli.output import print_cautions, print_table, print_text, table
+from canalwright.cli.tray_commands import check_tray, import_tray_file, write_template
+from canalwright.cli.trays import STANDARD, choose_tray, own_instruments
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -21,30 +23,51 @@ instruments = typer.Typer(
 )
 
 
-@instruments.command("list", epilog="Example: canalwright instruments list --kind hand")
+for _name, _function, _short, _arguments in (
+    ("check", check_tray, "Check a tray file, fault by fault", "tray.csv"),
+    ("import", import_tray_file, "Check a tray file and rewrite it", "tray.csv --to tray.yaml"),
+    ("template", write_template, "A tray table to fill in", "--to tray.csv"),
+):
+    instruments.command(
+        _name,
+        short_help=_short,
+        epilog=f"Example: canalwright instruments {_name} {_arguments}",
+    )(_function)
+
+
+@instruments.command(
+    "list",
+    short_help="List instruments",
+    epilog="Example: canalwright instruments list --kind hand",
+)
 def list_instruments(
     kind: Annotated[
         str | None, typer.Option(metavar="KIND", help="Only 'hand' or 'engine'.")
     ] = None,
+    tray: TrayFile = STANDARD,
     json: JsonFile = None,
 ) -> None:
-    """List the standard hand series and the generic engine-driven series."""
+    """List the standard and generic series, or the instruments of a tray file."""
     from canalwright.exchange.files import STDOUT
-    from canalwright.instruments.tray import standard_tray
 
-    chosen = _of_kind(standard_tray().instruments, kind)
+    chosen = _of_kind(choose_tray(tray).instruments, kind)
     _write(chosen, json)
     if json != STDOUT:
         print_table(_list_table(chosen))
     print_cautions(_cautions(chosen))
 
 
-@instruments.command("show", epilog="Example: canalwright instruments show engine-25-04")
+@instruments.command(
+    "show",
+    short_help="Show one instrument",
+    epilog="Example: canalwright instruments show engine-25-04",
+)
 def show_instrument(
     instrument: Annotated[str, typer.Argument(metavar="ID", help="hand-10-02, engine-25-04, …")],
     stations: Annotated[
         str, typer.Option(metavar="MM,…", help="Stations in mm from the tip.")
     ] = "0,1,2,3,4,8,12,16",
+    tray: TrayFile = STANDARD,
     json: JsonFile = None,
 ) -> None:
     """Show one instrument: what is known, what is assumed, and its diameters."""
@@ -52,8 +75,8 @@ def show_instrument(
     from canalwright.instruments.standard import find_instrument
 
     stations_mm = _stations(stations)
-    found = find_instrument(instrument)
-    _check_stations(found, stations_mm)
+    found = find_instrument(instrument, own_instruments(tray))
+    _require_stations(found, stations_mm)
     _write((found,), json)
     if json != STDOUT:
         _print_facts(found)
@@ -77,7 +100,7 @@ def _stations(text: str) -> tuple[float, ...]:
     return read_numbers(text, name="--stations")
 
 
-def _check_stations(instrument: Instrument, stations_mm: tuple[float, ...]) -> None:
+def _require_stations(instrument: Instrument, stations_mm: tuple[float, ...]) -> None:
     # The comparison of an instrument with itself refuses stations that it does not have.
     from canalwright.instruments.compare import compare
 

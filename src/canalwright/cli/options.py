@@ -74,5 +74,5 @@ LooseMm = Annotated[
 ]
 TrayFile = Annotated[
     str,
-    typer.Option(metavar="TRAY", help="'standard', or a tray file of your own (TOML)."),
+    typer.Option(metavar="TRAY", help="'standard', or a tray file of your own (.csv or .yaml)."),
 ]

@@ -47,8 +47,17 @@ class GradedRecord(Record):
     note: str = ""
 
 
+class OriginRecord(Record):
+    """Where some fields of an instrument come from."""
+
+    fields: list[str]
+    evidence: str
+    source: str = ""
+    note: str = ""
+
+
 class InstrumentRecord(Record):
-    """One instrument, station by station."""
+    """One instrument; lists run over ``station_mm``, empty ones where nothing is known."""
 
     id: str
     kind: str
@@ -65,6 +74,12 @@ class InstrumentRecord(Record):
     rated_speed_rpm: GradedRecord | None = None
     rated_torque_ncm: GradedRecord | None = None
     assumed: list[str]
+    origins: list[OriginRecord]
+    station_section: list[str]
+    core_ratio: list[Positive]
+    pitch_mm: list[Positive]
+    tip: str | None
+    single_use: bool | None
 
 
 class InstrumentsDocument(Document):
@@ -143,6 +158,17 @@ def instrument_record(instrument: Instrument) -> InstrumentRecord:
         rated_speed_rpm=graded_record(instrument.rated_speed_rpm),
         rated_torque_ncm=graded_record(instrument.rated_torque_ncm),
         assumed=list(instrument.assumed),
+        origins=[
+            OriginRecord(
+                fields=list(o.fields), evidence=str(o.evidence), source=o.source, note=o.note
+            )
+            for o in instrument.origins
+        ],
+        station_section=[str(section) for section in instrument.knot_section],
+        core_ratio=number_list(instrument.knot_core_ratio),
+        pitch_mm=number_list(instrument.knot_pitch_mm),
+        tip=None if instrument.tip is None else str(instrument.tip),
+        single_use=instrument.single_use,
     )
 
 

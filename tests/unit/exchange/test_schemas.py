@@ -1,0 +1,37 @@
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from canalwright.exchange.canals import CanalsDocument
+from canalwright.exchange.canals_out import canals_document
+from canalwright.exchange.document import document_text
+from canalwright.exchange.schemas import DOCUMENTS, json_schemas
+
+NEEDED = {
+    "canalwright/canals@1": {"canals"},
+    "canalwright/plan@1": {"plans", "rejected"},
+    "canalwright/step@1": {"step_percent", "dentin_left_mm"},
+    "canalwright/comparison@1": {"rows"},
+    "canalwright/instruments@1": {"instruments"},
+}
+
+
+@pytest.mark.parametrize("name", NEEDED)
+def test_every_document_has_a_schema(name):
+    schema = json_schemas()[name]
+    assert schema["properties"]["schema"] == {"const": name, "type": "string"}
+    assert set(schema["properties"]) >= NEEDED[name] | {"version", "inputs", "cautions"}
+    assert schema.get("additionalProperties", True) is True
+    json.dumps(schema, allow_nan=False)
+
+
+def test_the_list_of_documents_is_complete():
+    assert {document.kind for document in DOCUMENTS} == set(NEEDED)
+
+
+def test_what_is_written_can_be_read_by_its_own_model(arc_canal):
+    document = canals_document([arc_canal], {"seed": 1})
+    again = CanalsDocument.model_validate(json.loads(document_text(document)))
+    assert again == document
