@@ -78,7 +78,7 @@ def trays(draw):
     return Tray("t", tuple(TrayEntry(i, n) for i, n in zip(chosen, counts, strict=True)))
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(trays(), st.sampled_from([".csv", ".yaml"]))
 def test_a_tray_comes_back_equal(tray, suffix):
     with tempfile.TemporaryDirectory() as folder:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 
 import numpy as np
@@ -117,7 +117,7 @@ def section_table() -> tuple[SectionTableRow, ...]:
     )
 
 
-@cache
+@lru_cache(maxsize=256)
 def section_constants(shape: SectionShape, core_ratio: float | None = None) -> SectionTableRow:
     """Return the constants of a section.
 
@@ -134,11 +134,7 @@ def section_constants(shape: SectionShape, core_ratio: float | None = None) -> S
         If the table does not cover the core ratio.
     """
     ratio = checked_core_ratio(shape, core_ratio)
-    rows = [row for row in section_table() if row.shape is shape]
-    if len(rows) == 1:
-        return rows[0]
-    values = np.atleast_1d(_spline(shape)(ratio))
-    return SectionTableRow(shape, ratio, *(float(value) for value in values))
+    return SectionTableRow(shape, ratio, *_constants(shape, np.array([ratio]))[0].tolist())
 
 
 def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSections:
@@ -161,19 +157,31 @@ def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSect
     """
     station = np.atleast_1d(np.asarray(station_mm, float))
     diameter = instrument.diameter_mm(station)
-    rows = [
-        section_constants(instrument.section_at(float(s)), instrument.core_ratio_at(float(s)))
-        for s in station
-    ]
+    area, low, high, torsion, elastic, plastic = _constants_along(instrument, station).T
     return StationSections(
         station_mm=station,
         diameter_mm=diameter,
-        area_mm2=np.array([row.area_factor for row in rows]) * diameter**2,
-        inertia_mm4=np.array([row.inertia_turning_factor for row in rows]) * diameter**4,
-        torsion_mm4=np.array([row.torsion_factor for row in rows]) * diameter**4,
-        elastic_modulus_mm3=np.array([row.elastic_torque_factor for row in rows]) * diameter**3,
-        plastic_modulus_mm3=np.array([row.plastic_torque_factor for row in rows]) * diameter**3,
+        area_mm2=area * diameter**2,
+        inertia_mm4=2.0 / (1.0 / low + 1.0 / high) * diameter**4,
+        torsion_mm4=torsion * diameter**4,
+        elastic_modulus_mm3=elastic * diameter**3,
+        plastic_modulus_mm3=plastic * diameter**3,
     )
+
+
+def _constants_along(instrument: Instrument, station: Floats) -> Floats:
+    shapes = np.array([instrument.section_at(float(s)).name for s in station])
+    ratios = np.array([_core_ratio(instrument, float(s)) for s in station])
+    values = np.empty((len(station), len(CONSTANT_NAMES)))
+    for name in np.unique(shapes):
+        here = shapes == name
+        values[here] = _constants(SectionShape[str(name)], ratios[here])
+    return values
+
+
+def _core_ratio(instrument: Instrument, station_mm: float) -> float:
+    shape = instrument.section_at(station_mm)
+    return checked_core_ratio(shape, instrument.core_ratio_at(station_mm))
 
 
 def cutting_volume_mm3(instrument: Instrument) -> float:
@@ -183,10 +191,18 @@ def cutting_volume_mm3(instrument: Instrument) -> float:
     return float(np.trapezoid(sections_along(instrument, station).area_mm2, station))
 
 
-@cache
-def _spline(shape: SectionShape):  # type: ignore[no-untyped-def]  # noqa: ANN202
+def _constants(shape: SectionShape, core_ratios: Floats) -> Floats:
+    """Return the constants for core ratios, shape (n, constants)."""
+    ratios, values = _columns(shape)
+    if len(ratios) == 1:
+        return np.repeat(values, len(core_ratios), axis=0)
     from scipy.interpolate import CubicSpline
 
+    return np.asarray(CubicSpline(ratios, values)(core_ratios), float)
+
+
+@cache
+def _columns(shape: SectionShape) -> tuple[Floats, Floats]:
     rows = [row for row in section_table() if row.shape is shape]
     values = [[getattr(row, name) for name in CONSTANT_NAMES] for row in rows]
-    return CubicSpline([row.core_ratio for row in rows], values)
+    return np.array([row.core_ratio for row in rows]), np.array(values)

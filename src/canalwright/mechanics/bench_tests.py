@@ -11,7 +11,9 @@ Torsion: the first 3 mm are held in soft jaws and the shank is turned. Strength 
 plastic torque; angle at failure is not computed.
 
 A twisted blade turns its stiff and its soft direction into the plane of bending in turn, so its
-in-plane compliance is the mean over both principal directions.
+in-plane compliance is the mean over both principal directions. In small bending a superelastic
+size 15 comes out 2.8 times as flexible as one of steel; 2 to 3 times is published
+:cite:`walia1988`.
 
 Limits of the standard are shown beside the results as they are remembered. Being within them is
 no statement of conformity.

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from canalwright.errors import MalformedText, OutOfRange, UnknownName
 from canalwright.evidence import Evidence
 from canalwright.instruments.build import tapered_instrument
+from canalwright.instruments.catalog import catalog_edition
 from canalwright.instruments.instrument import Alloy, Kind, SectionShape
 from canalwright.instruments.standard import (
     find_instrument,
@@ -12,6 +15,7 @@ from canalwright.instruments.standard import (
     instrument_from_id,
     standard_hand_instruments,
 )
+from canalwright.references import all_references
 
 
 def test_ids_are_unique_and_lead_back_to_the_same_instrument():
@@ -110,3 +114,13 @@ def test_malformed_id_shows_what_an_id_looks_like():
 def test_impossible_sizes_and_tapers_are_refused(name):
     with pytest.raises(OutOfRange):
         find_instrument(name)
+
+
+def test_every_source_of_the_catalogue_is_in_the_bibliography():
+    for instrument in standard_hand_instruments():
+        for origin in instrument.origins:
+            assert origin.source in all_references()
+
+
+def test_results_can_be_stamped_with_the_edition():
+    assert re.fullmatch(r"\d{4}-\d+", catalog_edition())
