@@ -40,7 +40,9 @@ _LABELS: Final = {
     "hand_size_in_curve": "the size of steel files in curves",
 }
 _LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm")
-_TRIES: Final = 40
+_TRIES: Final = 24
+_ROOM: Final = 60_000
+_CLAUSES: Final = 3
 _SIZES: Final = (60, 55, 50, 45, 40, 35, 30, 25, 20, 15, 10)
 
 
@@ -55,12 +57,19 @@ def no_feasible_plan(problem: Problem) -> NoFeasiblePlan:
 
 def nearest_target(problem: Problem) -> str:
     """Return the largest smaller target that can be reached, in words, or the empty string."""
-    wish = problem.rules.target
-    for target in _smaller(wish):
-        rules = replace(problem.rules, target=target)
-        if reachable(replace(problem, rules=rules)).candidates:
-            return target.describe()
+    if problem.pins:
+        return ""
+    for target in _smaller(problem.rules.target):
+        found = _first(replace(problem, rules=replace(problem.rules, target=target)))
+        if found is not None:
+            return target.describe() + ("" if found else " (the canal as it is)")
     return ""
+
+
+def _first(problem: Problem) -> tuple[Pass, ...] | None:
+    """Return some feasible sequence, None if none is found."""
+    found = reachable(problem, states=_ROOM).candidates
+    return found[0].passes if found else None
 
 
 def _smaller(wish: Target) -> list[Target]:
@@ -77,19 +86,53 @@ def _smaller(wish: Target) -> list[Target]:
 
 
 def _binding(problem: Problem) -> tuple[str, ...]:
+    too_short = _too_short(problem)
+    if too_short:
+        return too_short
+    if problem.pins:
+        return _pinned(problem)
     alone = tuple(filter(None, (_relaxed_alone(problem, name) for name in _RELAXED)))
-    longer = _longer(problem)
-    return (*longer, *alone) or _together(problem)
+    return (*_longer(problem), *alone) or _together(problem)
+
+
+def _too_short(problem: Problem) -> tuple[str, ...]:
+    """Say if no instrument bridges the length to the terminus."""
+    deep = [p for p in problem.passes if p.tip_level_mm <= 0.0]
+    longest = max((p.instrument.overall_length_mm for p in deep), default=0.0)
+    if longest >= problem.rules.length_mm:
+        return ()
+    return (
+        f"{problem.rules.length_mm:.1f} mm from tip to handle are needed to reach the terminus, "
+        f"and the longest instrument has {longest:.1f} mm",
+    )
+
+
+def _pinned(problem: Problem) -> tuple[str, ...]:
+    """Name the asked-for instruments that no sequence can hold."""
+    free = replace(problem, pins=())
+    if _first(free) is None:
+        return _binding(free)
+    alone = [name for name in problem.pins if _first(replace(problem, pins=(name,))) is None]
+    if alone:
+        return tuple(f"no sequence that keeps the limits uses {name}" for name in alone)
+    return ("no sequence that keeps the limits uses all of " + ", ".join(problem.pins),)
 
 
 def _relaxed_alone(problem: Problem, name: str) -> str:
     """Return a sentence if relaxing one limit alone lets the target be reached."""
-    for factor in _RELAXED[name]:
-        rules = replace(problem.rules, limits=_with(problem.rules.limits, name, factor))
-        found = reachable(replace(problem, rules=rules)).candidates
-        if found:
-            return _would_do(problem, name, found[0].passes)
+    *gentle, most = _RELAXED[name]
+    if _first(_relaxed(problem, name, most)) is None:
+        return ""
+    for factor in (*gentle, most):
+        found = _first(_relaxed(problem, name, factor))
+        if found is not None:
+            return _would_do(problem, name, found)
     return ""
+
+
+def _relaxed(problem: Problem, name: str, factor: float) -> Problem:
+    rules = replace(problem.rules, limits=_with(problem.rules.limits, name, factor))
+    return replace(problem, rules=rules)
 
 
 def _with(limits: Limits, name: str, factor: float) -> Limits:
@@ -123,13 +166,12 @@ def _worst(rules: Rules, passes: tuple[Pass, ...], name: str) -> Margin | None:
 
 
 def _longer(problem: Problem) -> tuple[str, ...]:
-    longer = replace(problem, most_passes=problem.most_passes + 4)
-    found = reachable(longer).candidates
-    if not found:
+    found = _first(replace(problem, most_passes=problem.most_passes + 4))
+    if found is None:
         return ()
     return (
         f"at most {problem.most_passes} passes are allowed, and the shortest sequence takes "
-        f"{len(found[0].passes)}",
+        f"{len(found)}",
     )
 
 
@@ -138,12 +180,11 @@ def _together(problem: Problem) -> tuple[str, ...]:
     limits = problem.rules.limits
     for name, factors in _RELAXED.items():
         limits = _with(limits, name, factors[-1])
-    rules = replace(problem.rules, limits=limits)
-    found = reachable(replace(problem, rules=rules)).candidates
-    if not found:
+    found = _first(replace(problem, rules=replace(problem.rules, limits=limits)))
+    if found is None:
         return (_out_of_reach(problem),)
-    clauses = _broken_clauses(problem.rules, found[0].passes)
-    return ("no limit stands alone in the way; relaxing all of them, " + "; ".join(clauses),)
+    clauses = _broken_clauses(problem.rules, found)[:_CLAUSES]
+    return ("no limit stands alone in the way; with all of them set aside, " + "; ".join(clauses),)
 
 
 def _broken_clauses(rules: Rules, passes: tuple[Pass, ...]) -> list[str]:
@@ -155,7 +196,8 @@ def _broken_clauses(rules: Rules, passes: tuple[Pass, ...]) -> list[str]:
             if margin.constraint not in worst or margin.used > worst[margin.constraint][0]:
                 worst[margin.constraint] = (margin.used, made.instrument.id, margin)
         shape = done.after
-    return [f"{name} {broken_clause(margin)}" for _, name, margin in worst.values()]
+    ranked = sorted(worst.values(), key=lambda entry: -entry[0])
+    return [f"{name} {broken_clause(margin)}" for _, name, margin in ranked]
 
 
 def _out_of_reach(problem: Problem) -> str:
@@ -165,7 +207,7 @@ def _out_of_reach(problem: Problem) -> str:
     for diameter in opened:
         widest = diameter.clip(min=widest)
     short = wanted - widest
-    worst = int(short.argmax())
+    worst = int((short > short.max() - 1e-6).argmax())
     if short[worst] > 1e-6:
         return (
             f"no instrument of the tray opens level {problem.start.level_mm[worst]:.1f} mm to "

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Final
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.errors import OutOfRange, UnknownName
+from canalwright.evidence import Evidence
 from canalwright.instruments.instrument import Instrument
 from canalwright.instruments.tray import Tray
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.infeasible import no_feasible_plan
+from canalwright.planning.limits import Rules
 from canalwright.planning.moves import candidate_passes, default_depths_mm
 from canalwright.planning.rejections import rejections
 from canalwright.planning.search import Candidate, Problem, SearchOutcome, search
@@ -111,10 +114,40 @@ def plan(
     problem = _problem(situation, instruments, depths_mm, pins, bans, max_instruments)
     tell(0.05)
     outcome = search(problem)
+    if not outcome.candidates and _may_engage_more(limits):
+        situation = replace(situation, rules=_engaging_more(situation.rules))
+        problem = replace(problem, rules=situation.rules)
+        outcome = search(problem)
     tell(0.6)
     if not outcome.candidates:
         raise no_feasible_plan(problem)
-    return _result(situation, problem, outcome, instruments, bans, tell)
+    result = _result(situation, problem, outcome, instruments, bans, tell)
+    return replace(result, cautions=_relaxed_caution(limits, result) + result.cautions)
+
+
+def _may_engage_more(limits: Limits) -> bool:
+    """Return whether the engaged length may be relaxed: never where the operator set it."""
+    own = limits.engaged_mm.evidence is Evidence.OPERATOR
+    return not own and limits.engaged_most_mm.value > limits.engaged_mm.value
+
+
+def _engaging_more(rules: Rules) -> Rules:
+    relaxed = replace(rules.limits, engaged_mm=rules.limits.engaged_most_mm)
+    return replace(rules, limits=relaxed)
+
+
+def _relaxed_caution(asked: Limits, result: PlanResult) -> tuple[Caution, ...]:
+    if result.limits.engaged_mm == asked.engaged_mm:
+        return ()
+    return (
+        Caution(
+            "ENGAGEMENT_RELAXED",
+            f"No sequence keeps the engaged length within {asked.engaged_mm.value:g} mm; "
+            f"{result.limits.engaged_mm.value:g} mm is allowed instead. Long engagement raises "
+            "torque and screw-in: short pecks, clean flutes, or an earlier coronal flare.",
+            "project rule",
+        ),
+    )
 
 
 def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:

@@ -104,6 +104,9 @@ class Limits:
         instrument goes there.
     hand_step_percent : Graded
         As `step_percent`, for hand instruments.
+    engaged_most_mm : Graded
+        Engaged length allowed, with a caution, where no sequence keeps `engaged_mm` and that is
+        not the operator's own limit.
     engaged_caution_mm : Graded
         Engaged length above which a step carries a caution.
     dentin_from_mm : Graded
@@ -172,6 +175,12 @@ class Limits:
         Evidence.PRACTICE,
         note="the standard series itself steps 50 % from size 10 to 15, and hands feel it; "
         "10 to 20 is 100 %",
+    )
+    engaged_most_mm: Graded = Graded(
+        16.0,
+        "mm",
+        Evidence.ASSUMED,
+        note="a whole cutting part; canals longer than 13 mm often leave no other way",
     )
     engaged_caution_mm: Graded = Graded(
         8.0,
