@@ -16,6 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from canalwright.anatomy.bend_starts import bend_starts
 from canalwright.geometry.points import polyline_levels_mm, principal_axes
 
 __all__ = ["STRAIGHT_WITHIN_MM", "BendFit", "bend_fits", "fitted_bend"]
@@ -25,9 +26,6 @@ Floats = NDArray[np.float64]
 STRAIGHT_WITHIN_MM = 0.02
 """A canal that stays this close to one line is called straight: the noise of a centerline."""
 
-_TANGENT_WINDOW_MM = 1.0
-_GRID = 20
-_STARTS = 3
 _LONGEST_SHARE = 1.2
 _EVALUATIONS = 60
 _SMALLEST_CURVATURE_PER_MM = 1e-9
@@ -141,7 +139,7 @@ def bend_fits(view_mm: ArrayLike) -> tuple[BendFit, ...]:
 def _fits_from_starts(walk: Floats) -> list[tuple[Floats, BendFit]]:
     """Return parameters and fits that stay within the canal, best first."""
     length = float(polyline_levels_mm(walk)[-1])
-    found = [_refined(walk, start) for start in _starts(walk)]
+    found = [_refined(walk, start) for start in bend_starts(walk)]
     kept = [one for one in found if one[1].departure_level_mm <= _LONGEST_SHARE * length]
     return sorted(kept, key=lambda one: one[1].rms_mm)
 
@@ -188,57 +186,6 @@ def _straight_fit(walk: Floats) -> BendFit:
     )
 
 
-# --- starting values: the tangent angle as a piecewise linear function of arc length ---------
-
-
-def _starts(walk: Floats) -> list[Floats]:
-    """Return parameters for the best few local minima of the tangent-angle fit."""
-    level, angle = _tangent_angles(walk)
-    knots = np.linspace(0.0, level[-1], _GRID + 1)
-    low, high = np.triu_indices(_GRID + 1, k=2)
-    error, slope, base = _ramp_fits(level, angle, knots[low], knots[high])
-    best: list[int] = []
-    for pick in np.argsort(error):
-        distinct = all(abs(low[pick] - low[k]) + abs(high[pick] - high[k]) > 4 for k in best)
-        if distinct:
-            best.append(int(pick))
-        if len(best) == _STARTS:
-            break
-    return [_start(walk, base[k], knots[low[k]], slope[k], knots[high[k]]) for k in best]
-
-
-def _tangent_angles(walk: Floats) -> tuple[Floats, Floats]:
-    level = polyline_levels_mm(walk)
-    half = max(round(_TANGENT_WINDOW_MM / 2.0 / (level[-1] / (len(level) - 1))), 1)
-    half = min(half, (len(walk) - 2) // 2)
-    chord = walk[2 * half :] - walk[: -2 * half]
-    angle = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
-    return level[half:-half], np.asarray(angle, float)
-
-
-def _ramp_fits(
-    level: Floats, angle: Floats, low: Floats, high: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Regress the angle on a ramp between each (low, high): squared error, slope, intercept."""
-    ramp = np.clip(level[None, :] - low[:, None], 0.0, (high - low)[:, None])
-    centered = ramp - ramp.mean(axis=1, keepdims=True)
-    spread = np.sum(centered**2, axis=1)
-    slope = np.divide(centered @ angle, spread, out=np.zeros_like(spread), where=spread > 1e-12)
-    base = angle.mean() - slope * ramp.mean(axis=1)
-    error = np.sum((angle - base[:, None] - slope[:, None] * ramp) ** 2, axis=1)
-    return error, slope, base
-
-
-def _start(walk: Floats, angle: float, low: float, slope: float, high: float) -> Floats:
-    """Return (angle, offset, departure, curvature, arc length) about the orifice."""
-    along = _unit(angle)
-    level = polyline_levels_mm(walk)
-    coronal = walk[level <= max(low, level[1])]
-    offset = float(np.mean((coronal - walk[0]) @ _normal(angle)))
-    at = np.array([np.interp(low, level, walk[:, axis]) for axis in (0, 1)])
-    return np.array([angle, offset, float((at - walk[0]) @ along), slope, high - low])
-
-
 # --- the fit itself -----------------------------------------------------------------------------
 
 
@@ -246,10 +193,10 @@ def _start(walk: Floats, angle: float, low: float, slope: float, high: float) ->
 class _Feet:
     """Where each point's foot lies on the line, and its signed distance to the left."""
 
-    distance: Floats
-    arc: Floats  # length along the arc, 0 on the coronal part, full on the apical one
-    tail: Floats  # length along the apical part
-    head: Floats  # true on the coronal part
+    distance_mm: Floats
+    arc_mm: Floats  # length along the arc, 0 on the coronal part, full on the apical one
+    tail_mm: Floats  # length along the apical part
+    head_mm: Floats  # at most 0, place along the coronal part
 
 
 def _feet(parameters: Floats, walk: Floats) -> _Feet:
@@ -270,10 +217,10 @@ def _feet(parameters: Floats, walk: Floats) -> _Feet:
     )
     along_arc = np.clip(np.arctan2(kappa * x, 1.0 - kappa * y) / kappa, 0.0, length)
     return _Feet(
-        distance=np.where(head, y, np.where(tail, y1, on_arc)),
-        arc=np.where(head, 0.0, np.where(tail, length, along_arc)),
-        tail=np.where(tail, x1, 0.0),
-        head=np.where(head, x, 0.0),
+        distance_mm=np.where(head, y, np.where(tail, y1, on_arc)),
+        arc_mm=np.where(head, 0.0, np.where(tail, length, along_arc)),
+        tail_mm=np.where(tail, x1, 0.0),
+        head_mm=np.where(head, x, 0.0),
     )
 
 
@@ -292,18 +239,18 @@ def _slopes(parameters: Floats, walk: Floats) -> Floats:
     """
     angle, _, _, kappa, _ = _tamed(parameters)
     feet = _feet(parameters, walk)
-    turn = kappa * feet.arc
+    turn = kappa * feet.arc_mm
     normal = np.column_stack([-np.sin(angle + turn), np.cos(angle + turn)])
-    foot = (walk - walk[0]) - feet.distance[:, None] * normal
-    bent = (1.0 - np.cos(turn)) / kappa**2 + feet.tail * feet.arc
-    beyond = feet.head == 0.0
+    foot = (walk - walk[0]) - feet.distance_mm[:, None] * normal
+    bent = (1.0 - np.cos(turn)) / kappa**2 + feet.tail_mm * feet.arc_mm
+    beyond = feet.head_mm == 0.0
     return -np.column_stack(
         [
             normal[:, 1] * foot[:, 0] - normal[:, 0] * foot[:, 1],
             np.cos(turn),
             np.where(beyond, -np.sin(turn), 0.0),
             np.where(beyond, bent, 0.0),
-            kappa * feet.tail * (1.0 if parameters[4] >= 0.0 else -1.0),
+            kappa * feet.tail_mm * (1.0 if parameters[4] >= 0.0 else -1.0),
         ]
     )
 
@@ -324,7 +271,7 @@ def _refined(
         return full
 
     def distances(parameters: Floats) -> Floats:
-        return _feet(placed(parameters), walk).distance
+        return _feet(placed(parameters), walk).distance_mm
 
     def slopes(parameters: Floats) -> Floats:
         return _slopes(placed(parameters), walk)[:, free]
@@ -360,7 +307,7 @@ def _cut_to_ends(walk: Floats, parameters: Floats) -> BendFit:
     """Keep the part of the fitted line between the feet of the orifice and of the terminus."""
     angle, offset, departure, kappa, _ = _tamed(parameters)
     feet = _feet(parameters, walk)
-    skipped, arc = float(feet.arc[0]), float(feet.arc[-1])
+    skipped, arc = float(feet.arc_mm[0]), float(feet.arc_mm[-1])
     leaves = walk[0] + offset * _normal(angle) + departure * _unit(angle)
     leaves = leaves + _along_arc(angle, kappa, skipped)
     return BendFit(
@@ -370,9 +317,9 @@ def _cut_to_ends(walk: Floats, parameters: Floats) -> BendFit:
         coronal_angle_rad=angle + kappa * skipped,
         curvature_per_mm=kappa,
         arc_mm=max(arc - skipped, 0.0),
-        coronal_mm=float(-feet.head[0]),
-        apical_mm=float(feet.tail[-1]),
-        rms_mm=float(np.sqrt(np.mean(feet.distance**2))),
+        coronal_mm=float(-feet.head_mm[0]),
+        apical_mm=float(feet.tail_mm[-1]),
+        rms_mm=float(np.sqrt(np.mean(feet.distance_mm**2))),
     )
 
 

@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 
 SAMPLE_STEP_MM = 0.1
 _EVEN_RATIO = 1.5
+_LEAST_SHARE = 0.2
 
 
 def projected_view(points_mm: ArrayLike, view_direction: ArrayLike) -> Floats:
@@ -74,11 +75,26 @@ def in_view(points_mm: ArrayLike, view_direction: ArrayLike | None = None) -> Fl
     -------
     ndarray, shape (m, 2)
         Evenly spaced, see `evenly_spaced`.
+
+    Raises
+    ------
+    MalformedText, OutOfRange
+        For points that are not a curve, or a view in which less than a fifth of the canal's length
+        is left.
     """
     points = np.asarray(points_mm, float)
     if points.ndim == 2 and points.shape[1] == 2:
         return evenly_spaced(checked_points_mm(points, dimension=2, name="centerline"))
     normal = best_plane_normal(points) if view_direction is None else view_direction
+    share = foreshortening(points, normal)
+    if share < _LEAST_SHARE:
+        raise OutOfRange(
+            name="length of the canal in the view, as a share of its length",
+            got=share,
+            unit="",
+            allowed=(_LEAST_SHARE, 1.0),
+            hint="The canal is seen end-on; look from the side.",
+        )
     return evenly_spaced(projected_view(points, normal))
 
 

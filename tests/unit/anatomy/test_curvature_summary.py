@@ -118,6 +118,21 @@ def test_view_without_direction_is_refused(make_canal, direction):
         summarize_centerline(make_canal(*SEVERE), direction)
 
 
+def test_canal_seen_end_on_is_refused(make_canal):
+    with pytest.raises(OutOfRange, match="seen end-on; look from the side"):
+        summarize_centerline(make_canal((None, 10.0)), (0.0, 0.1, 1.0))
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 7, 12])
+@pytest.mark.parametrize("length_mm", [0.4, 1.0, 12.0])
+def test_few_points_and_short_canals_are_measured_without_warnings(count, length_mm):
+    t = np.linspace(0.0, 1.0, count)
+    points = length_mm * np.c_[0.3 * t**2, 0.0 * t, t]
+    summary = summarize_centerline(points)
+    assert np.isfinite([summary.schneider_deg, summary.pruett_deg, summary.max_per_mm]).all()
+    assert summary.schneider_deg < 40.0
+
+
 def test_window_of_nothing_is_refused(make_canal):
     with pytest.raises(OutOfRange, match="Window is 0 mm"):
         summarize_centerline(make_canal(*SEVERE), window_mm=0.0)
