@@ -20,7 +20,7 @@ from canalwright.cli.output import (
     progress_bar,
 )
 from canalwright.cli.phantom import SCAN_FOLDER, clicks_of, invent, truth_document, write_scan
-from canalwright.cli.plan_tables import print_plan
+from canalwright.cli.plan_tables import plan_cautions, print_plan
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
@@ -68,7 +68,7 @@ def demo(
     for path in (out / SCAN_FOLDER, *written):
         print_text(f"  {path}")
     invented_notice(True)
-    print_cautions(job.image.cautions + job.result.cautions + job.result.plans[0].cautions)
+    print_cautions(job.image.cautions + job.canal.cautions + plan_cautions(job.result))
 
 
 def _work(out: Path, seed: int) -> _Job:

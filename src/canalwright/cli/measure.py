@@ -10,7 +10,14 @@ import typer
 
 from canalwright.cli.canal_tables import print_canals
 from canalwright.cli.options import FiguresFolder, JsonFile, Series, Spacing
-from canalwright.cli.output import Progress, announce, invented_notice, print_cautions, progress_bar
+from canalwright.cli.output import (
+    Progress,
+    announce,
+    invented_notice,
+    labelled,
+    print_cautions,
+    progress_bar,
+)
 from canalwright.cli.reading import ClickedCanal, read_clicked_canals, read_spacing_mm
 from canalwright.cli.writing import check_targets
 from canalwright.errors import UsageError
@@ -54,7 +61,7 @@ def measure(
     if json != "-":
         print_canals(canals)
     invented_notice(image.invented)
-    print_cautions(image.cautions + tuple(c for canal in canals for c in canal.cautions))
+    print_cautions(image.cautions + labelled({canal.name: canal.cautions for canal in canals}))
 
 
 def read(

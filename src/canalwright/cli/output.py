@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution
@@ -20,6 +21,7 @@ __all__ = [
     "Progress",
     "announce",
     "invented_notice",
+    "labelled",
     "print_cautions",
     "print_table",
     "print_text",
@@ -108,6 +110,16 @@ def print_cautions(cautions: Iterable[Caution]) -> None:
         source = f" [{caution.source}]" if caution.source else ""
         announce(f"  {caution.code}: {caution.text}{source}")
     announce(f"  {_CLINICAL}")
+
+
+def labelled(groups: Mapping[str, Sequence[Caution]]) -> tuple[Caution, ...]:
+    """Return the cautions of all groups; one that not all share names its group."""
+    common = set.intersection(*(set(cautions) for cautions in groups.values())) if groups else set()
+    return tuple(
+        caution if caution in common else replace(caution, text=f"({label}) {caution.text}")
+        for label, cautions in groups.items()
+        for caution in cautions
+    )
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from canalwright.cli.options import (
     TrayFile,
 )
 from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
-from canalwright.cli.plan_tables import print_plan
+from canalwright.cli.plan_tables import plan_cautions, print_plan
 from canalwright.cli.reading import read_numbers, read_spacing_mm, split_names
 from canalwright.cli.trays import choose_tray, own_instruments
 from canalwright.cli.writing import check_targets
@@ -146,7 +146,7 @@ def plan(
     if json != "-":
         print_plan(result)
     invented_notice(chosen.canal.provenance.invented)
-    print_cautions(chosen.canal.cautions + result.cautions + result.plans[0].cautions)
+    print_cautions(chosen.canal.cautions + plan_cautions(result))
 
 
 def _given(**values: Any) -> dict[str, Any]:

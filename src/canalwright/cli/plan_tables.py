@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canalwright.cli.output import print_table, print_text, table
+from canalwright.cli.output import labelled, print_table, print_text, table
 
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from canalwright.cautions import Caution
     from canalwright.planning.types import Plan, PlannedStep, PlanResult, Rejection
 
-__all__ = ["print_plan"]
+__all__ = ["plan_cautions", "print_plan"]
 
 _REJECTIONS_SHOWN = 12
 
@@ -30,6 +31,16 @@ def print_plan(result: PlanResult) -> None:
     if result.rejected:
         print_table(_rejected_table(result.rejected))
     print_text(result.statement)
+
+
+def plan_cautions(result: PlanResult) -> tuple[Caution, ...]:
+    """Return the cautions of the recommended plan, those of single steps naming their step."""
+    best = result.plans[0]
+    steps = {
+        f"{number}. {step.instrument.id}": step.cautions + step.loads.cautions
+        for number, step in enumerate(best.steps, 1)
+    }
+    return result.cautions + best.cautions + labelled(steps)
 
 
 def _sequence_table(result: PlanResult, plan: Plan) -> Table:

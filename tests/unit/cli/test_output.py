@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution
-from canalwright.cli.output import print_cautions, print_table, progress_bar, table
+from canalwright.cli.output import labelled, print_cautions, print_table, progress_bar, table
 from canalwright.reports.picking import indices_every_mm
 
 
@@ -32,3 +32,10 @@ def test_without_a_terminal_progress_is_silent(capsys):
 def test_rows_are_picked_at_whole_steps_and_at_the_end():
     level = [0.0, 0.4, 0.9, 1.1, 2.0, 2.6]
     assert indices_every_mm(level, 1.0) == [0, 2, 4, 5]
+
+
+def test_cautions_that_not_all_share_name_their_group():
+    shared, own = Caution("A", "Shared."), Caution("B", "Own.")
+    found = labelled({"MB": (shared, own), "D": (shared,)})
+    assert [caution.text for caution in found] == ["Shared.", "(MB) Own.", "Shared."]
+    assert labelled({}) == ()
