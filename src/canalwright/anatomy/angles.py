@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.bend_fit import BendFit, angle_between_rad, fitted_bend
 from canalwright.anatomy.turning import Bend, bends, is_s_curve
-from canalwright.anatomy.views import in_view
+from canalwright.anatomy.views import evenly_spaced, in_view
 from canalwright.anatomy.windowed import local_bending
 from canalwright.errors import OutOfRange
 from canalwright.geometry.points import polyline_levels_mm, principal_axes
@@ -204,7 +204,8 @@ def pruett_of(view: Floats, fit: BendFit, found: tuple[Bend, ...]) -> PruettResu
     if is_s_curve(found):
         largest = max(found, key=lambda bend: abs(bend.turning_deg))
         level, below = polyline_levels_mm(view), largest.start_level_mm
-        fit = fitted_bend(view[(level >= below) & (level <= largest.end_level_mm)])
+        stretch = view[(level >= below) & (level <= largest.end_level_mm)]
+        fit = fitted_bend(evenly_spaced(stretch))
     if fit.straight:
         return PruettResult(0.0, None, 0.0, None, None, fit.rms_mm)
     return PruettResult(

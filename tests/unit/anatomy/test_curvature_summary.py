@@ -133,6 +133,17 @@ def test_few_points_and_short_canals_are_measured_without_warnings(count, length
     assert summary.schneider_deg < 40.0
 
 
+def test_wild_clicks_yield_values_or_a_reason():
+    rng = np.random.default_rng(0)
+    for _ in range(60):
+        count, length = rng.integers(2, 60), rng.uniform(0.5, 25.0)
+        share = np.sort(rng.uniform(0.0, 1.0, count))
+        wild = np.cumsum(rng.normal(0.0, 0.1, size=(count, 3)), axis=0)
+        summary = summarize_centerline(wild + np.outer(share * length, [0.0, 0.0, 1.0]))
+        assert 0.0 <= summary.schneider_deg <= 180.0
+        assert summary.max_per_mm >= 0.0
+
+
 def test_window_of_nothing_is_refused(make_canal):
     with pytest.raises(OutOfRange, match="Window is 0 mm"):
         summarize_centerline(make_canal(*SEVERE), window_mm=0.0)
