@@ -160,7 +160,8 @@ def row(name, results):
 
 HEAD = (
     "| rung | measured | D bias µm | D 95 % µm | half-max bias / 95 % µm | narrow / wide mean µm | "
-    "within 1 sd % | centerline mean / max voxel | length max µm | wall bias / mean µm / within 1 sd % | "
+    "within 1 sd % | centerline mean / max voxel | length max µm | "
+    "wall bias / mean µm / within 1 sd % | "
     "thinnest wall max µm | Schneider max ° | turning max ° | least radius max % | CPU s |\n"
     + "|---" * 15
     + "|"

@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from canalwright.imaging.noise import dentin_noise
 from canalwright.imaging.sampling import Crop
 
 __all__ = [
@@ -39,12 +40,15 @@ class RoughLevels:
         Gray values; `noise` is the standard deviation of a voxel.
     lumen_sd : float
         How far the lumen may be off, gray values.
+    grain_mm : float
+        Extent over which noise is correlated; the voxel for white noise.
     """
 
     dentin: float
     lumen: float
     noise: float
     lumen_sd: float
+    grain_mm: float
 
     @property
     def contrast(self) -> float:
@@ -67,9 +71,10 @@ def rough_levels(crop: Crop, orifice_mm: Floats) -> RoughLevels:
     darkest = float(np.nanmin(core.mean(axis=0)))
     chamber = _chamber_gray(crop, orifice_mm, dentin, darkest)
     contrast = dentin - darkest
+    noise, grain = dentin_noise(crop, dentin, contrast)
     if chamber is None or abs(chamber - darkest) > _CHAMBER_TOLERANCE * contrast:
-        return RoughLevels(dentin, darkest, _voxel_noise(crop), _LUMEN_SD * contrast)
-    return RoughLevels(dentin, chamber, _voxel_noise(crop), _CHAMBER_SD * contrast)
+        return RoughLevels(dentin, darkest, noise, _LUMEN_SD * contrast, grain)
+    return RoughLevels(dentin, chamber, noise, _CHAMBER_SD * contrast, grain)
 
 
 def _chamber_gray(crop: Crop, orifice_mm: Floats, dentin: float, darkest: float) -> float | None:
@@ -99,16 +104,6 @@ def ball_offsets_mm(radius_mm: float, step_mm: float) -> Floats:
     axis = np.arange(-count, count + 1) * step_mm
     grid = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     return np.asarray(grid[np.linalg.norm(grid, axis=1) <= radius_mm + 1e-9], float)
-
-
-def _voxel_noise(crop: Crop) -> float:
-    """Noise from second differences along z, robust against edges."""
-    stride = max(1, crop.values.size // 400_000)
-    inner = crop.values[1:-1].reshape(-1)[::stride].astype(float)
-    above = crop.values[2:].reshape(-1)[::stride]
-    below = crop.values[:-2].reshape(-1)[::stride]
-    second = above + below - 2.0 * inner
-    return float(np.median(np.abs(second)) / 0.6745 / np.sqrt(6.0))
 
 
 def ring_dentin(sections: Floats, half_mm: float, radius_mm: Floats) -> Floats:

@@ -42,6 +42,7 @@ from canalwright.imaging.sizes import (
     Sections,
     calibrated,
     centers_of,
+    covered_share,
     cut_sections,
     fitted,
 )
@@ -212,8 +213,9 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     sections = cut_sections(crop, line, rough, settings)
     calibration = calibrated(sections, crop.voxel_mm, rough, settings)
     for _ in range(2):
-        fits, _weights = fitted(sections, calibration, rough)
-        line = _recentered(sections, fits, line, anchor, settings)
+        fits, weights = fitted(sections, calibration, rough)
+        covered = covered_share(sections, weights)
+        line = _recentered(sections, fits, covered, line, anchor, settings)
         radius = np.clip(np.exp(fits.parameters[:, 2]), 0.08, 1.5)
         radius = np.interp(np.linspace(0, 1, len(line)), np.linspace(0, 1, len(radius)), radius)
         sections = cut_sections(crop, line, rough, settings, radius)
@@ -222,7 +224,7 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     sections = cut_sections(crop, line, rough, settings, radius)
     calibration = calibrated(_inner(sections, lead), crop.voxel_mm, rough, settings)
     fits, weights = fitted(sections, calibration, rough)
-    profile = size_profile(sections, fits, weights, calibration, crop.voxel_mm, settings)
+    profile = size_profile(sections, fits, weights, calibration, rough, settings)
     depth, _ = central_depth(crop, line, rough.contrast)
     keep = slice(lead, len(line) - lead)
     profile = profile.part(keep)
@@ -250,11 +252,13 @@ def _center_precision(information: Floats) -> Floats:
 def _recentered(
     sections: Sections,
     fits: SectionFits,
+    covered: Floats,
     line: Floats,
     anchor: Floats,
     settings: MeasureSettings,
 ) -> Floats:
     center, precision = centers_of(fits), _center_precision(fits.information)
+    precision = precision * np.clip(covered, 0.05, 1.0) ** 2
     moved = line + center[:, :1] * sections.first + center[:, 1:] * sections.second
     weight = precision / max(float(np.median(precision)), 1e-12)
     ends = round(EXTENSION_MM / settings.level_step_mm)

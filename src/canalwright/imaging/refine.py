@@ -12,7 +12,7 @@ from canalwright.imaging.curves import (
     smoothed,
     smoothing_weight,
 )
-from canalwright.imaging.gray_levels import RoughLevels, percentiles
+from canalwright.imaging.gray_levels import RoughLevels, dentin_weights, percentiles
 from canalwright.imaging.sampling import Crop, plane_samples
 from canalwright.imaging.settings import MeasureSettings
 
@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 EXTENSION_MM = 0.6
 
 _HALF_MM, _COUNT = 1.0, 25
-_ROUNDS = 5
+_ROUNDS, _MASKED_FROM_ROUND = 5, 2
 _ROUGH_WAVE_MM = 2.5
 
 
@@ -87,6 +87,12 @@ def _centroid_shift(
     dentin = np.where(np.isfinite(dentin), dentin, rough.dentin)
     missing = (dentin[:, None, None] - sections) / rough.contrast
     missing = np.clip(np.nan_to_num(missing), -0.1, 1.2)
+    inside = np.ones_like(missing)
+    if round_ >= _MASKED_FROM_ROUND:
+        inside = dentin_weights(
+            sections, _HALF_MM, dentin, rough.contrast, 0.12, np.zeros((len(line), 2))
+        )
+        missing = missing * inside
     width = 0.34 if round_ == 0 else 0.26
     window = np.exp(-0.5 * (distance / width) ** 2) * (distance < 2.5 * width)
     weighted = missing * window
@@ -105,6 +111,7 @@ def _centroid_shift(
     weight = np.clip(mass, 0.001, 0.15)
     weight[:ends] *= 0.2
     weight[-ends:] *= 0.2
+    weight *= np.clip(inside[:, distance < 0.6].mean(axis=1), 0.05, 1.0) ** 2
     return np.clip(shift, -0.25, 0.25), weight, first, second
 
 

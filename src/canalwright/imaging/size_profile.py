@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.imaging.curves import smoothed
+from canalwright.imaging.gray_levels import RoughLevels
 from canalwright.imaging.section_fit import SectionFits
 from canalwright.imaging.settings import MeasureSettings
-from canalwright.imaging.sizes import Calibration, Sections, size_penalty
+from canalwright.imaging.sizes import Calibration, Sections, axial_sd_mm, size_penalty
 
 __all__ = ["SizeProfile", "size_profile"]
 
@@ -58,13 +59,13 @@ def size_profile(
     fits: SectionFits,
     weights: Floats,
     calibration: Calibration,
-    voxel_mm: float,
+    rough: RoughLevels,
     settings: MeasureSettings,
 ) -> SizeProfile:
     """Smooth the fitted sizes and shapes along the canal and state their precision."""
-    covariance = _covariances(fits, sections, calibration, voxel_mm)
+    covariance = _covariances(fits, sections, calibration, rough.grain_mm)
     log_sd = np.sqrt(covariance[:, 0, 0])
-    axial_mm = float(np.hypot(settings.axial_sd_mm, 0.3 * voxel_mm))
+    axial_mm = axial_sd_mm(rough, settings)
     sizes, size_sd = _smoothed_with_sd(fits.parameters[:, 2:3], log_sd, axial_mm, settings)
     one_shape_sd = np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2]))
     shape, shape_sd = _smoothed_with_sd(fits.parameters[:, 3:5], one_shape_sd, axial_mm, settings)
@@ -88,14 +89,14 @@ def size_profile(
 
 
 def _covariances(
-    fits: SectionFits, sections: Sections, calibration: Calibration, voxel_mm: float
+    fits: SectionFits, sections: Sections, calibration: Calibration, grain_mm: float
 ) -> Floats:
     """Covariance of (ln m, q) per level, others eliminated, shape (n, 3, 3).
 
-    Samples lie closer than voxels, so their noise is correlated: the variance grows by the
-    number of samples per voxel.
+    Samples lie closer than the grain of the noise, so they are correlated: the variance grows by
+    the number of samples per grain.
     """
-    across = max(1.0, (voxel_mm / sections.step_mm) ** 2)
+    across = max(1.0, (grain_mm / sections.step_mm) ** 2)
     noise = np.maximum(fits.residual, 0.5 * calibration.noise)
     out = np.empty((len(fits.parameters), 3, 3))
     prior = np.diag([1e-9, 1e-9, 1e-9, 4.0, 4.0, 1e-9])

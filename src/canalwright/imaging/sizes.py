@@ -13,7 +13,17 @@ from canalwright.imaging.sampling import Crop, plane_samples
 from canalwright.imaging.section_fit import CENTER, SectionFits, fit_sections
 from canalwright.imaging.settings import MeasureSettings
 
-__all__ = ["Calibration", "Sections", "calibrated", "cut_sections", "fitted"]
+__all__ = [
+    "Calibration",
+    "Sections",
+    "axial_sd_mm",
+    "calibrated",
+    "centers_of",
+    "covered_share",
+    "cut_sections",
+    "fitted",
+    "size_penalty",
+]
 
 Floats = NDArray[np.float64]
 
@@ -127,16 +137,21 @@ def calibrated(
     noise = float(np.median(fits.residual))
     mean, spread = _joint(fits, (6, 7), prior, start[0], noise)
     lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
-    grain = _samples_per_voxel(sections, voxel_mm, settings)
+    grain = _samples_per_grain(sections, rough, settings)
     lumen_sd, sigma_sd = (float(x) for x in spread * np.sqrt(grain) * (1.0, sigma))
     return Calibration(lumen, lumen_sd, sigma, sigma_sd, noise)
 
 
-def _samples_per_voxel(sections: Sections, voxel_mm: float, settings: MeasureSettings) -> float:
-    """How many correlated samples share one voxel's worth of noise."""
-    across = max(1.0, (voxel_mm / sections.step_mm) ** 2)
-    axial = 2.0 * np.sqrt(np.pi) * np.hypot(settings.axial_sd_mm, 0.3 * voxel_mm)
+def _samples_per_grain(sections: Sections, rough: RoughLevels, settings: MeasureSettings) -> float:
+    """How many correlated samples, across and along the canal, share one grain of noise."""
+    across = max(1.0, (rough.grain_mm / sections.step_mm) ** 2)
+    axial = 2.0 * np.sqrt(np.pi) * axial_sd_mm(rough, settings)
     return float(across * max(1.0, axial / settings.level_step_mm))
+
+
+def axial_sd_mm(rough: RoughLevels, settings: MeasureSettings) -> float:
+    """Width over which averaging and the noise's own grain tie levels together."""
+    return float(np.hypot(settings.axial_sd_mm, 0.3 * rough.grain_mm))
 
 
 def _joint(
@@ -203,3 +218,10 @@ def size_penalty(settings: MeasureSettings) -> float:
 def centers_of(fits: SectionFits) -> Floats:
     """Return the fitted centers, shape (n, 2), limited to 0.25 mm."""
     return np.clip(fits.parameters[:, CENTER], -0.25, 0.25)
+
+
+def covered_share(sections: Sections, weights: Floats) -> Floats:
+    """Return how much of the disc of 0.6 mm round the canal is usable, 0 to 1, per level."""
+    axis = np.linspace(-sections.half_mm, sections.half_mm, sections.gray.shape[1])
+    near = np.hypot(axis[:, None], axis[None, :]) < 0.6
+    return np.asarray(weights[:, near].mean(axis=1), float)

@@ -9,6 +9,7 @@ edge 0.05 to 0.07 mm too far inside.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numba import njit
@@ -29,6 +30,10 @@ GAP_WIDTH_MM, GAP_SD_MM = 0.2, 0.08
 _GAP_SHARE, _GAP_SHARE_SD = 0.1, 0.1
 
 _STEP_MM = 0.05
+
+# What the edge models leave over, as shares of the blur (curved surface, gray of the gap); assumed
+# from phantoms.
+_PLAIN_SD_SHARE, _LAYERED_SD_SHARE = 0.05, 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +83,7 @@ def outer_walls(
     edge, layered, plateau = _found(
         profiles, canal_radius_mm, dentin, contrast, calibration.sigma_mm, _STEP_MM
     )
+    layered = _agreed(layered, edge > 0.0)
     noise = _profile_noise(profiles, edge, dentin, contrast)
     radius, sd = np.full(edge.shape, np.nan), np.full(edge.shape, np.nan)
     _fit_edges(
@@ -94,7 +100,8 @@ def outer_walls(
         sd,
     )
     radius, kept = _steady(radius, canal_radius_mm)
-    return Walls(radius, np.where(kept, sd, np.nan), layered)
+    model = np.where(layered, _LAYERED_SD_SHARE, _PLAIN_SD_SHARE) * calibration.sigma_mm
+    return Walls(radius, np.where(kept, np.hypot(sd, model), np.nan), layered)
 
 
 def _profiles(
@@ -111,6 +118,17 @@ def _profiles(
     turned = 0.25 * np.roll(gray, 1, axis=1) + 0.5 * gray + 0.25 * np.roll(gray, -1, axis=1)
     padded = np.concatenate([turned[:1], turned, turned[-1:]])
     return np.asarray(0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:], float)
+
+
+def _agreed(layered: NDArray[np.bool_], met: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Let neighbors vote: a gap does not end and begin again from ray to ray."""
+    from scipy.ndimage import uniform_filter
+
+    mode: tuple[Literal["nearest"], Literal["wrap"]] = ("nearest", "wrap")
+    size = (9, 9)
+    votes = uniform_filter((layered & met).astype(float), size, mode=mode)
+    voters = uniform_filter(met.astype(float), size, mode=mode)
+    return np.asarray(votes > 0.4 * np.maximum(voters, 1e-9))
 
 
 def _profile_noise(profiles: Floats, edge: Floats, dentin: Floats, contrast: float) -> float:
@@ -355,8 +373,9 @@ def _steady(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np
     weight = np.where(kept, 1.0, 0.0)
     value = np.where(kept, radius, 0.0)
     total, share = np.zeros_like(radius), np.zeros_like(radius)
-    for level, w1 in ((-1, 0.25), (0, 0.5), (1, 0.25)):
-        for turn, w2 in ((-1, 0.25), (0, 0.5), (1, 0.25)):
+    taps = list(zip(range(-2, 3), (1.0, 2.0, 3.0, 2.0, 1.0), strict=True))
+    for level, w1 in taps:
+        for turn, w2 in taps:
             total += w1 * w2 * np.roll(_shifted(value, level), turn, axis=1)
             share += w1 * w2 * np.roll(_shifted(weight, level), turn, axis=1)
     smooth = total / np.maximum(share, 1e-9)
