@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 NO_WALL_MM: Final = 1e3
 """Wall radius where there is no wall."""
 
-_TIP_REFINEMENT: Final = 0.3
+_TIP_REFINEMENT: Final = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ class CanalPath:
 def graded_levels_mm(tip_level_mm: float, end_level_mm: float, nodes: int) -> Floats:
     """Return node levels whose spacing grows linearly from the tip.
 
-    The wall force at the tip lives in a layer of about 0.2 mm, so the first step is 0.3 times
+    The wall force at the tip lives in a layer of about 0.2 mm, so the first step is 0.12 times
     the mean one.
 
     Raises

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,10 @@ from canalwright.mechanics.rod_in_canal import RodInCanal
 __all__ = ["Side", "WallContact", "wall_contacts"]
 
 Floats = NDArray[np.float64]
+
+
+# A radius over one meter is no curve.
+_STRAIGHT_PER_MM: Final = 1e-3
 
 
 class Side(StrEnum):
@@ -97,9 +102,9 @@ def _contact(rod: RodInCanal, nodes: NDArray[np.intp]) -> WallContact:
 def _side(rod: RodInCanal, level_mm: float, across: Floats) -> Side:
     curvature = rod.path.curvature_per_mm
     size = np.linalg.norm(curvature, axis=1)
-    curved = np.flatnonzero(size > 0.02)
-    if curved.size == 0:
+    if size.max() < _STRAIGHT_PER_MM:
         return Side.NONE
+    curved = np.flatnonzero(size > 0.25 * size.max())
     nearest = curved[np.argmin(np.abs(rod.level_mm[curved] - level_mm))]
     cosine = float(across @ curvature[nearest] / (np.linalg.norm(across) * size[nearest]))
     if abs(cosine) < 0.5:
