@@ -77,7 +77,14 @@ def reasons_of(
         _without(situation, walk, index),
         _larger(situation, walk, index, instruments),
     )
-    return tuple(reason for reason in found if reason)
+    reasons = tuple(reason for reason in found if reason)
+    return reasons[:-1] if _repeats(reasons) else reasons
+
+
+def _repeats(reasons: tuple[str, ...]) -> bool:
+    """Return whether the last two reasons say the same of the same instrument."""
+    without, larger = reasons[-2].partition(", "), reasons[-1].partition(", ")
+    return without[2] == larger[2].replace(", would", " would", 1)
 
 
 def next_larger(instrument: Instrument, instruments: Iterable[Instrument]) -> Instrument | None:

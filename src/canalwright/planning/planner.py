@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from math import ceil
 from typing import Final
 
 from canalwright.anatomy.canal import Canal
@@ -28,6 +29,9 @@ __all__ = ["COMFORTABLE_RISK", "plan", "recommended_first"]
 
 COMFORTABLE_RISK: Final = 0.9
 """Share of a limit up to which fewer passes are preferred to lower risk; a choice."""
+
+_BAND: Final = 0.05
+"""Above that, shares within one band of this width count as alike."""
 
 _PLANS: Final = 12
 _SAME: Final = 1e-6
@@ -153,18 +157,17 @@ def _relaxed_caution(asked: Limits, result: PlanResult) -> tuple[Caution, ...]:
 def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:
     """Return candidates in the order of recommendation.
 
-    Those that stay within 90 % of every limit on step and engagement come first, ordered by
-    number of passes, then risk, dentin removed and time; the others follow by risk.
+    Those that stay within 90 % of every limit on step and engagement come first, then those
+    within 95 %, then the rest; in each group by number of passes, risk, dentin removed, time.
     """
     return tuple(sorted(candidates, key=_preference))
 
 
 def _preference(candidate: Candidate) -> tuple[float, ...]:
-    passes, risk = float(len(candidate.passes)), round(candidate.risk, 6)
-    rest = (round(candidate.removed_mm3, 6), candidate.time_s)
-    if risk <= COMFORTABLE_RISK + _SAME:
-        return (0.0, passes, risk, *rest)
-    return (1.0, risk, passes, *rest)
+    risk = round(candidate.risk, 6)
+    band = max(ceil((risk - COMFORTABLE_RISK) / _BAND - _SAME), 0)
+    removed = round(candidate.removed_mm3, 6)
+    return float(band), float(len(candidate.passes)), risk, removed, candidate.time_s
 
 
 def _check_names(
@@ -275,8 +278,8 @@ def _statement(problem: Problem, outcome: SearchOutcome, shown: int) -> str:
         proof = _gap(problem, outcome)
     recommended = (
         f"{found} non-dominated sequences; {shown} are given. Recommended: fewest passes among "
-        f"those within {COMFORTABLE_RISK:.0%} of every limit on step and engagement, then "
-        "lowest risk, least dentin removed, least time."
+        f"those within {COMFORTABLE_RISK:.0%} of every limit on step and engagement (else the "
+        f"next {_BAND:.0%}), then lowest risk, least dentin removed, least time."
     )
     limits = "Transportation, the clinician's touch and the tooth itself are outside the proof."
     return " ".join((scope, proof, recommended, limits))

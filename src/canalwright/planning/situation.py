@@ -213,16 +213,16 @@ def _glide_by_image(situation: Situation) -> tuple[Caution, ...]:
 
 def _unknown_dentin(situation: Situation) -> tuple[Caution, ...]:
     judged = situation.start.level_mm >= situation.rules.limits.dentin_from_mm.value
-    unknown = judged & np.isnan(situation.start.outer_radius_mm).any(axis=1)
+    unknown = np.isnan(situation.start.outer_radius_mm[judged])
     if not unknown.any():
         return ()
-    levels = situation.start.level_mm[unknown]
+    blind = int(unknown.all(axis=1).sum())
     return (
         Caution(
             "DENTIN_UNKNOWN",
-            f"The outer surface is unknown in some direction at {unknown.sum()} of "
-            f"{len(unknown)} levels (from {levels.min():.1f} to {levels.max():.1f} mm); the "
-            "dentin limit is not judged there.",
+            f"The outer surface is unknown in {unknown.mean():.0%} of all levels and directions "
+            f"(in every direction at {blind} of {len(unknown)} levels); the dentin limit is not "
+            "judged there.",
             "project rule",
         ),
     )

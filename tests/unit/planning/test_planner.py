@@ -176,8 +176,7 @@ def test_recommendation_prefers_few_comfortable_passes_then_low_risk():
     def sequence(count, risk, removed=1.0):
         return Candidate(tuple(Pass(f) for f in files[:count]), 100.0, risk, removed)
 
-    tense, two, two_more_dentin, three = (
-        sequence(1, 0.95), sequence(2, 0.8), sequence(2, 0.8, 2.0), sequence(3, 0.5),
-    )  # fmt: skip
-    order = recommended_first([three, two_more_dentin, tense, two])
-    assert order == (two, two_more_dentin, three, tense)
+    two, two_more_dentin, three = sequence(2, 0.8), sequence(2, 0.8, 2.0), sequence(3, 0.5)
+    tense, tense_longer, tenser = sequence(2, 0.92), sequence(3, 0.91), sequence(1, 0.99)
+    order = recommended_first([tenser, three, two_more_dentin, tense_longer, tense, two])
+    assert order == (two, two_more_dentin, three, tense, tense_longer, tenser)
