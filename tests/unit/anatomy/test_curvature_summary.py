@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import dataclasses
-import time
 
 import numpy as np
 import pytest
@@ -162,13 +161,3 @@ def test_reversed_handedness_changes_no_angle(make_canal):
     original = summarize_centerline(points)
     assert mirrored.schneider_deg == pytest.approx(original.schneider_deg)
     assert mirrored.pruett_deg == pytest.approx(original.pruett_deg)
-
-
-def test_summary_is_quick(make_canal, noisy):
-    points = noisy(make_canal(*SEVERE), 1)[0]
-    summarize_centerline(points)
-    start = time.process_time()
-    for _ in range(5):
-        summarize_centerline(points)
-    # 11 ms on the machine this was written on; the limit leaves room for slower ones.
-    assert (time.process_time() - start) / 5 < 0.04
