@@ -10,7 +10,7 @@ from canalwright.imaging.tubeness import gaussian_smoothed
 
 __all__ = ["dentin_noise"]
 
-_MOST_VOXELS = 200_000
+_MOST_PAIRS, _LEAST_PAIRS = 100_000, 300
 _LAGS = (1, 2, 3)
 _FAR_LAG = 4
 
@@ -36,48 +36,48 @@ def dentin_noise(crop: Crop, dentin: float, contrast: float) -> tuple[float, flo
         noise, more for correlated noise.
     """
     even = _even_dentin(crop, dentin, contrast)
-    if even.sum() < 500:
-        return _second_difference_sd(crop), crop.voxel_mm
-    far = np.mean([_half_square(crop, even, axis, _FAR_LAG) for axis in range(3)])
+    far = _half_square(crop, even, _FAR_LAG)
     if not far > 0.0:
-        return 0.0, crop.voxel_mm
+        return _second_difference_sd(crop), crop.voxel_mm
     total = 1.0
     for lag in _LAGS:
-        near = np.mean([_half_square(crop, even, axis, lag) for axis in range(3)])
-        alike = 1.0 - float(near / far)
-        if alike < 0.05:
+        alike = 1.0 - _half_square(crop, even, lag) / far
+        if not alike > 0.1:
             break
         total += 2.0 * alike
     return float(np.sqrt(far)), crop.voxel_mm * total
 
 
 def _even_dentin(crop: Crop, dentin: float, contrast: float) -> NDArray[np.bool_]:
-    """Where the image, smoothed over two voxels, is near dentin and has next to no slope."""
-    smooth = gaussian_smoothed(crop.values, 2.0)
-    even = np.abs(smooth - dentin) < 0.15 * contrast
+    """Where the image, smoothed over about 0.2 mm, is near dentin and has next to no slope."""
+    smooth = gaussian_smoothed(crop.values, float(np.clip(0.2 / crop.voxel_mm, 1.0, 3.0)))
+    even = np.abs(smooth - dentin) < 0.12 * contrast
     for axis in range(3):
         slope = np.gradient(smooth, axis=axis)
-        even &= np.abs(slope) < 0.02 * contrast
+        even &= np.abs(slope) < 0.03 * contrast
     return np.asarray(even)
 
 
-def _half_square(crop: Crop, even: NDArray[np.bool_], axis: int, lag: int) -> float:
-    """Half the mean squared difference of even voxels `lag` apart."""
-    first = [slice(None)] * 3
-    second = [slice(None)] * 3
-    first[axis], second[axis] = slice(None, -lag), slice(lag, None)
-    one, two = tuple(first), tuple(second)
-    both = np.flatnonzero(even[one] & even[two])
-    if len(both) < 200:
+def _half_square(crop: Crop, even: NDArray[np.bool_], lag: int) -> float:
+    """Half the squared difference of even voxels `lag` apart, robust; NaN with too few pairs."""
+    found = []
+    for axis in range(3):
+        first = [slice(None)] * 3
+        second = [slice(None)] * 3
+        first[axis], second[axis] = slice(None, -lag), slice(lag, None)
+        one, two = tuple(first), tuple(second)
+        both = np.flatnonzero(even[one] & even[two])
+        both = both[:: max(1, len(both) // _MOST_PAIRS)]
+        found.append(crop.values[one].reshape(-1)[both] - crop.values[two].reshape(-1)[both])
+    change = np.concatenate(found)
+    if len(change) < _LEAST_PAIRS:
         return float("nan")
-    both = both[:: max(1, len(both) // _MOST_VOXELS)]
-    change = crop.values[one].reshape(-1)[both] - crop.values[two].reshape(-1)[both]
-    return float(np.mean(np.asarray(change, float) ** 2) / 2.0)
+    return float((np.median(np.abs(change)) / 0.6745) ** 2 / 2.0)
 
 
 def _second_difference_sd(crop: Crop) -> float:
     """Noise from second differences along z, robust against edges; too small for coarse grain."""
-    stride = max(1, crop.values.size // _MOST_VOXELS)
+    stride = max(1, crop.values.size // _MOST_PAIRS)
     inner = crop.values[1:-1].reshape(-1)[::stride].astype(float)
     above = crop.values[2:].reshape(-1)[::stride]
     below = crop.values[:-2].reshape(-1)[::stride]
