@@ -349,6 +349,19 @@ def test_pictures_beside_a_volume_are_passed_over_and_named(series, tmp_path):
     assert "color pictures" in refusal(series[0].with_name("extra-0"))
 
 
+def test_slice_that_lost_its_size_is_not_dropped_silently(series):
+    edit(series[4], Rows=None)
+    assert "without an image" in refusal(series[0].parent)
+
+
+def test_report_beside_a_volume_is_passed_over(series):
+    report = series[0].with_name("report")
+    report.write_bytes(series[0].read_bytes())
+    edit(report, SeriesInstanceUID=generate_uid(entropy_srcs=["r"]), Rows=None, PixelData=None)
+    assert read_scan(series[0].parent).cautions == ()
+    assert "without an image" in refusal(report)
+
+
 def test_index_of_a_medium_leads_to_its_files(series, tmp_path):
     (tmp_path / "DICOMDIR").write_bytes(bytes(128) + b"DICM" + bytes(20))
     assert read_scan(tmp_path / "DICOMDIR").shape == (5, 6, 7)

@@ -10,6 +10,7 @@ from canalwright.errors import BadInput, MissingSpacing
 from canalwright.imaging.readers import read_scan
 
 VOXELS = np.random.default_rng(5).integers(-900, 1300, (4, 5, 6)).astype(np.int16)
+DATA = VOXELS.tobytes()
 
 
 def image(voxels=VOXELS, spacing=(0.1, 0.15, 0.2)):
@@ -45,7 +46,7 @@ def test_files_of_another_library(tmp_path, name, compressed, kind):
         np.testing.assert_allclose(scan.points_from_index(index), expected, atol=1e-9)
 
 
-def written(path, data=VOXELS.tobytes(), **changes):
+def written(path, data=DATA, **changes):
     fields = {
         "ObjectType": "Image",
         "NDims": "3",
@@ -97,7 +98,9 @@ def test_size_that_nobody_set_is_a_placeholder(tmp_path):
     [
         ({"DimSize": "6 5 3"}, "needs 180 bytes"),
         ({"DimSize": "6 5 5"}, "needs 300 bytes"),
-        ({"DimSize": "6 20"}, "2-D image"),
+        ({"DimSize": "6 20", "NDims": "2"}, "2-D image"),
+        ({"DimSize": "6 20"}, "2 sizes for 3 axes"),
+        ({"ElementSpacing": "0.1 0.1"}, "2 voxel sizes"),
         ({"DimSize": "6 5 nan"}, "impossible size"),
         ({"DimSize": "six five four"}, "is not numbers"),
         ({"DimSize": "6.5 5 4"}, "no usable DimSize"),

@@ -169,6 +169,8 @@ def test_voxel_size_outside_the_possible_is_refused(tmp_path):
     [
         (header("space: LPS", "space directions: (0.1,0,0) (0.05,0.1,0) (0,0,1)"), "right angles"),
         (header("space: LPS", "space directions: (0.1,0,0) none (0,0,1)"), "space directions"),
+        (header(*OBLIQUE), "without naming their space"),
+        (header("space: left-posterior-supefior", *OBLIQUE), "not one of the format's"),
         (header(SPACINGS, kind="block"), "not supported"),
         (header(SPACINGS, endian="middle"), "byte order"),
         (header(SPACINGS, encoding="hex"), "not supported"),

@@ -47,8 +47,6 @@ def read_dicom_file(path: Path, spacing_mm: Steps | None, progress: Progress | N
         If the file holds no image, or its series is no volume.
     """
     image = read_image_header(path)
-    if image is None:
-        raise refuse(path, "is a DICOM file without an image")
     _source(image)
     if image.frame_count > 1:
         return _read_series(path, [image], spacing_mm, progress)
@@ -75,9 +73,7 @@ def read_dicom_files(
     UnknownName
         If the series asked for is not there.
     """
-    groups: dict[str, list[DicomImage]] = {}
-    for image in _headers(files, progress):
-        groups.setdefault(image.series_uid, []).append(image)
+    groups = _image_series(_headers(files, progress))
     if not groups:
         raise refuse(folder, "holds DICOM files, but none with an image")
     chosen = _only_volume(folder, groups) if series is None else _named(groups, series)
@@ -102,12 +98,18 @@ def is_dicom(path: Path) -> bool:
 def _headers(files: Sequence[Path], progress: Progress | None) -> list[DicomImage]:
     images: list[DicomImage] = []
     for done, path in enumerate(files, start=1):
-        image = read_image_header(path)
-        if image is not None:
-            images.append(image)
+        images.append(read_image_header(path))
         if progress is not None:
             progress(HEADER_SHARE * done / len(files))
     return images
+
+
+def _image_series(images: Iterable[DicomImage]) -> Groups:
+    """Gather files by series; reports, plans and other series without any frame are dropped."""
+    groups: Groups = {}
+    for image in images:
+        groups.setdefault(image.series_uid, []).append(image)
+    return {uid: group for uid, group in groups.items() if any(i.frame_count for i in group)}
 
 
 def _only_volume(folder: Path, groups: Groups) -> str:

@@ -113,8 +113,8 @@ class PixelSource:
     lossy: bool
 
 
-def read_image_header(path: Path) -> DicomImage | None:
-    """Return the header of a DICOM file, or None if it holds no image at all.
+def read_image_header(path: Path) -> DicomImage:
+    """Return the header of a DICOM file, with 0 frames if it holds no image at all.
 
     What makes an image useless is kept instead of raised: a screenshot in color beside a volume
     is no reason to refuse the volume.
@@ -130,8 +130,6 @@ def read_image_header(path: Path) -> DicomImage | None:
         with path.open("rb") as file:
             with guarded(path, "its DICOM header"):
                 dataset = dcmread(file, stop_before_pixels=True, force=True)
-                if "Rows" not in dataset and "NumberOfFrames" not in dataset:
-                    return None
                 series = str(dataset.get("SeriesInstanceUID", ""))
             return DicomImage(
                 path,
@@ -154,6 +152,8 @@ def _text(dataset: Dataset, keyword: str) -> str:
 def _pixel_source(
     path: Path, dataset: Dataset, file: BinaryIO
 ) -> tuple[int, PixelSource | UnreadableFile]:
+    if "Rows" not in dataset and "NumberOfFrames" not in dataset:
+        return 0, refuse(path, "is a DICOM file without an image")
     count = 1
     try:
         with guarded(path, "its DICOM header"):

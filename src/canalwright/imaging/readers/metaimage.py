@@ -46,7 +46,10 @@ def read_metaimage(path: Path) -> tuple[Voxels, StatedGrid, str]:
         raise refuse(path, f"holds a {fields['ObjectType']}, not an image")
     if fields.get("ElementNumberOfChannels", "1") != "1":
         raise refuse(path, "holds several values per voxel, not gray values")
-    shape = require_three_axes(path, tuple(_whole(path, fields, "DimSize")))
+    sizes = _whole(path, fields, "DimSize")
+    if _whole(path, fields, "NDims") != [len(sizes)]:
+        raise refuse(path, f"states {len(sizes)} sizes for {fields['NDims']} axes")
+    shape = require_three_axes(path, tuple(sizes))
     kind = _kind(path, fields)
     name = fields["ElementDataFile"]
     local = name.upper() == "LOCAL"
@@ -121,9 +124,11 @@ def _numbers(path: Path, fields: Fields, *keys: str) -> list[float]:
 
 
 def _grid(path: Path, fields: Fields) -> StatedGrid:
-    steps = _numbers(path, fields, "ElementSpacing")[:3]
-    if len(steps) < 3:
+    steps = _numbers(path, fields, "ElementSpacing")
+    if not steps:
         return StatedGrid((math.nan,) * 3, doubt="it states no voxel size")
+    if len(steps) != 3:
+        raise refuse(path, f"states {len(steps)} voxel sizes instead of three")
     if not all(math.isfinite(step) and step > 0 for step in steps):
         return unoriented_grid(steps[::-1])
     matrix = _numbers(path, fields, "TransformMatrix", "Rotation", "Orientation")

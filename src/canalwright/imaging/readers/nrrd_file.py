@@ -163,7 +163,7 @@ def _grid(path: Path, header: Header) -> StatedGrid:
     if "space directions" not in header:
         return _from_spacings(path, header)
     axes = np.asarray(header["space directions"], float)
-    if axes.ndim != 2 or axes.shape[1] != 3 or not np.all(np.isfinite(axes[:3])):
+    if axes.shape != (header["dimension"], 3) or not np.all(np.isfinite(axes[:3])):
         raise refuse(path, "its space directions are not three vectors in space")
     scale = _scale(header.get("space units"), 3)
     signs = SPACES.get(_space(header))
@@ -172,11 +172,24 @@ def _grid(path: Path, header: Header) -> StatedGrid:
             (math.nan,) * 3, doubt=f"its space unit {header['space units']!r} is not a known length"
         )
     if signs is None:
+        _require_known_space(path, header)
         return unoriented_grid(np.linalg.norm(axes[:3], axis=1)[::-1] * scale)
     origin = np.asarray(header.get("space origin", np.zeros(3)), float)
     if origin.shape != (3,):
         raise refuse(path, "its space origin is not a point in space")
     return grid_from_axes(path, (axes[:3] * scale * signs).T, origin * scale * signs)
+
+
+def _require_known_space(path: Path, header: Header) -> None:
+    if "space" not in header and "space dimension" not in header:
+        raise refuse(
+            path,
+            "gives space directions without naming their space",
+            "Add the field 'space', for example left-posterior-superior.",
+        )
+    known = ("", "scanner-xyz", "3d-right-handed", "3d-left-handed")
+    if _space(header).lower() not in known:
+        raise refuse(path, f"its space {header['space']!r} is not one of the format's")
 
 
 def _space(header: Header) -> str:
@@ -189,8 +202,8 @@ def _from_spacings(path: Path, header: Header) -> StatedGrid:
     if spacings is None:
         return StatedGrid((math.nan,) * 3, doubt="it states no voxel size")
     steps: NDArray[np.float64] = np.asarray(spacings, float)[:3]
-    if steps.shape != (3,):
-        raise refuse(path, "its header does not state three spacings")
+    if len(spacings) != header["dimension"]:
+        raise refuse(path, "its header does not state one spacing per axis")
     scale = _scale(header.get("units"), 3)
     if math.isnan(scale):
         return StatedGrid(
