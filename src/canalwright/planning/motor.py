@@ -79,8 +79,7 @@ def strength_cautions(
 
 def _strength_ncm(instrument: Instrument, parameters: LoadParameters) -> float:
     strength = parameters.shear_strength_mpa(instrument.alloy).value
-    diameter = instrument.diameter_mm(_GRIPPED_MM)
-    return float(plastic_capacity_nmm(diameter, instrument.section, strength)) / 10.0
+    return float(plastic_capacity_nmm(instrument, _GRIPPED_MM, strength)[0]) / 10.0
 
 
 def _below_rated(instrument: Instrument, own: Graded) -> tuple[Caution, ...]:

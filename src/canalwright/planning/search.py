@@ -159,7 +159,7 @@ def _explored(
     store = empty_store(len(tables.start_rank), states, labels, _FINISHED)
     explore(_game(problem, tables, grains, only_one=only_one), store)
     n_states, n_labels, n_finished, full = (int(count) for count in store.counts)
-    start_mm3 = store.volume[0]
+    start_mm3 = store.volume_mm3[0]
     found = [
         Candidate(
             passes=_sequence(tables.passes, store.parent, store.move, end),
@@ -192,21 +192,21 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
     return Game(
         start=tables.start_rank,
         rank=tables.rank,
-        opened=tables.opened_mm,
-        diameter=tables.diameter_mm,
-        area=tables.area_mm2,
-        goal_area=tables.goal_area_mm2,
+        opened_mm=tables.opened_mm,
+        diameter_mm=tables.diameter_mm,
+        area_mm2=tables.area_mm2,
+        goal_area_mm2=tables.goal_area_mm2,
         needed=tables.needed,
-        width=tables.width_mm,
+        width_mm=tables.width_mm,
         first=tables.first,
         shaft_from=tables.shaft_from,
-        shaft=tables.shaft_mm,
+        shaft_mm=tables.shaft_mm,
         percent=tables.percent,
         fixed_s=tables.fixed_s,
         s_per_mm3=tables.s_per_mm3,
-        glide=tables.glide_mm,
-        tip=tables.tip_mm,
-        loose=tables.loose_mm,
+        glide_mm=tables.glide_mm,
+        tip_mm=tables.tip_mm,
+        loose_mm=tables.loose_mm,
         step_limit=tables.step_mm,
         engaged_limit=tables.engaged_mm,
         pin_bit=bits,

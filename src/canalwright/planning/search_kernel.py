@@ -30,21 +30,21 @@ class Game(NamedTuple):
 
     start: Ranks
     rank: Ranks
-    opened: Floats
-    diameter: Floats
-    area: Floats
-    goal_area: Floats
+    opened_mm: Floats
+    diameter_mm: Floats
+    area_mm2: Floats
+    goal_area_mm2: Floats
     needed: NDArray[np.uint8]
-    width: Floats
+    width_mm: Floats
     first: Ints
     shaft_from: Ints
-    shaft: Floats
+    shaft_mm: Floats
     percent: Floats
     fixed_s: Floats
     s_per_mm3: Floats
-    glide: Floats
-    tip: Floats
-    loose: Floats
+    glide_mm: Floats
+    tip_mm: Floats
+    loose_mm: Floats
     step_limit: float
     engaged_limit: float
     pin_bit: Ints
@@ -63,15 +63,15 @@ class Store(NamedTuple):
 
     rows: Ranks
     mask: Ints
-    volume: Floats
-    goal: Floats
+    volume_mm3: Floats
+    goal_mm3: Floats
     todo: Ints
     head: Ints
     expanded: Ints
     slots: Ints
     state: Ints
     passes: Ints
-    time: Floats
+    time_s: Floats
     risk: Floats
     parent: Ints
     move: Ints
@@ -90,15 +90,15 @@ def empty_store(levels: int, states: int, labels: int, finished: int) -> Store:
     return Store(
         rows=np.empty((states, levels), np.uint16),
         mask=np.zeros(states, np.int64),
-        volume=np.zeros(states),
-        goal=np.zeros(states),
+        volume_mm3=np.zeros(states),
+        goal_mm3=np.zeros(states),
         todo=np.zeros(states, np.int64),
         head=np.full(states, -1, np.int64),
         expanded=np.zeros(states, np.int64),
         slots=np.full(slots, -1, np.int64),
         state=np.zeros(labels, np.int64),
         passes=np.zeros(labels, np.int64),
-        time=np.zeros(labels),
+        time_s=np.zeros(labels),
         risk=np.zeros(labels),
         parent=np.full(labels, -1, np.int64),
         move=np.full(labels, -1, np.int64),
@@ -157,7 +157,7 @@ def _expand(
             continue
         spent = game.fixed_s[k] + game.s_per_mm3[k] * removed
         rest = store.todo[new] * cheapest_s
-        rest += cheapest_rate * max(store.goal[new] - store.volume[new], 0.0)
+        rest += cheapest_rate * max(store.goal_mm3[new] - store.volume_mm3[new], 0.0)
         label = store.head[state]
         while label >= 0 and not store.counts[_FULL]:
             if store.alive[label] and store.passes[label] == passes - 1:
@@ -170,15 +170,15 @@ def _may_enter(game: Game, row: Ranks, k: int) -> bool:
     """Judge what must hold before an instrument cuts: play of the tip, glide path, shaft."""
     first = game.first[k]
     if first < row.size:
-        play = game.diameter[row[first], first] - game.tip[k]
+        play = game.diameter_mm[row[first], first] - game.tip_mm[k]
         untouched = row[first] == game.start[first]
-        if play > (game.loose[k] if untouched else 0.0) + _CUTS_MM:
+        if play > (game.loose_mm[k] if untouched else 0.0) + _CUTS_MM:
             return False
     for i in range(first, row.size):
-        before = game.diameter[row[i], i]
-        if before < game.glide[k] - _SAME:
+        before = game.diameter_mm[row[i], i]
+        if before < game.glide_mm[k] - _SAME:
             return False
-        if i >= game.shaft_from[k] and game.shaft[k] > before + _CUTS_MM:
+        if i >= game.shaft_from[k] and game.shaft_mm[k] > before + _CUTS_MM:
             return False
     return True
 
@@ -193,19 +193,19 @@ def _cut(game: Game, row: Ranks, k: int, out: Ranks) -> tuple[bool, float, float
     percent = game.percent[k] / 100.0
     out[:] = row
     for i in range(game.first[k], row.size):
-        before = game.diameter[row[i], i]
-        bite = game.opened[k, i] - before
+        before = game.diameter_mm[row[i], i]
+        bite = game.opened_mm[k, i] - before
         if bite > _CUTS_MM:
             worst_mm = max(worst_mm, bite)
             worst_share = max(worst_share, bite / before)
-            engaged += game.width[i]
+            engaged += game.width_mm[i]
             if bite > game.step_limit + _SAME or bite / before > percent * (1.0 + _SAME):
                 return False, 0.0, 0.0
             if engaged > game.engaged_limit * (1.0 + _SAME):
                 return False, 0.0, 0.0
         if game.rank[k, i] > row[i]:
             out[i] = game.rank[k, i]
-            volume += game.width[i] * (game.area[out[i], i] - game.area[row[i], i])
+            volume += game.width_mm[i] * (game.area_mm2[out[i], i] - game.area_mm2[row[i], i])
     risk = max(worst_share / percent, worst_mm / game.step_limit, engaged / game.engaged_limit)
     return engaged > 0.0, volume, risk
 
@@ -245,12 +245,12 @@ def _measure(game: Game, store: Store, state: int) -> None:
     row = store.rows[state]
     for i in range(row.size):
         needed = int(game.needed[row[i], i])
-        volume += game.width[i] * game.area[row[i], i]
-        goal += game.width[i] * game.goal_area[row[i], i]
-        work += game.width[i] * needed
+        volume += game.width_mm[i] * game.area_mm2[row[i], i]
+        goal += game.width_mm[i] * game.goal_area_mm2[row[i], i]
+        work += game.width_mm[i] * needed
         most = max(most, needed)
-    store.volume[state] = volume
-    store.goal[state] = goal
+    store.volume_mm3[state] = volume
+    store.goal_mm3[state] = goal
     store.todo[state] = most
     _require_at_least(store, state, int(np.ceil(work / game.engaged_limit * (1.0 - _SAME))))
 
@@ -299,10 +299,10 @@ def _offer(
 ) -> None:
     """Carry a label over to a new state unless something known is as good."""
     passes = store.passes[label] + 1
-    time_s = _up(store.time[label] + spent, game.time_grain)
+    time_s = _up(store.time_s[label] + spent, game.time_grain)
     peak = _up(max(store.risk[label], risk), game.risk_grain)
     at_least = passes + store.todo[new]
-    if _beaten_by_finished(store, at_least, time_s + rest, peak, store.goal[new]):
+    if _beaten_by_finished(store, at_least, time_s + rest, peak, store.goal_mm3[new]):
         return
     if _beaten_in_state(store, new, time_s, peak, game.only_one):
         return
@@ -321,7 +321,7 @@ def _up(value: float, grain: float) -> float:
 def _beaten_in_state(store: Store, state: int, time_s: float, risk: float, any_will: bool) -> bool:
     other = store.head[state]
     while other >= 0:
-        as_good = store.time[other] <= time_s + _SAME and store.risk[other] <= risk + _SAME
+        as_good = store.time_s[other] <= time_s + _SAME and store.risk[other] <= risk + _SAME
         if store.alive[other] and (any_will or as_good):
             return True
         other = store.after[other]
@@ -333,7 +333,7 @@ def _drop_beaten(store: Store, state: int, passes: int, time_s: float, risk: flo
     """Drop labels of the same layer; those of earlier layers have fewer passes."""
     other = store.head[state]
     while other >= 0 and store.passes[other] == passes:
-        if store.time[other] >= time_s - _SAME and store.risk[other] >= risk - _SAME:
+        if store.time_s[other] >= time_s - _SAME and store.risk[other] >= risk - _SAME:
             store.alive[other] = False
         other = store.after[other]
 
@@ -349,7 +349,7 @@ def _add_label(
     store.counts[_LABELS] = new + 1
     store.state[new] = state
     store.passes[new] = passes
-    store.time[new] = time_s
+    store.time_s[new] = time_s
     store.risk[new] = risk
     store.parent[new] = parent
     store.move[new] = move
@@ -361,7 +361,7 @@ def _add_label(
 
 @njit(cache=True)
 def _beaten_by_finished(
-    store: Store, passes: int, time_s: float, risk: float, volume: float
+    store: Store, passes: int, time_s: float, risk: float, volume_mm3: float
 ) -> bool:
     for f in range(store.counts[_FINISHED]):
         cost = store.finished[f]
@@ -369,7 +369,7 @@ def _beaten_by_finished(
             cost[0] <= passes
             and cost[1] <= time_s + _SAME
             and cost[2] <= risk + _SAME
-            and cost[3] <= volume + _SAME
+            and cost[3] <= volume_mm3 + _SAME
         ):
             return True
     return False
@@ -379,8 +379,8 @@ def _beaten_by_finished(
 def _finish(store: Store, label: int) -> None:
     """Put a label among the finished ones and drop those it beats; it is not carried on."""
     store.alive[label] = False
-    volume = store.volume[store.state[label]]
-    passes, time_s, risk = store.passes[label], store.time[label], store.risk[label]
+    volume = store.volume_mm3[store.state[label]]
+    passes, time_s, risk = store.passes[label], store.time_s[label], store.risk[label]
     kept = 0
     for f in range(store.counts[_FINISHED]):
         cost = store.finished[f]
