@@ -21,6 +21,7 @@ from canalwright.cli.output import (
 )
 from canalwright.cli.phantom import SCAN_FOLDER, clicks_of, invent, truth_document, write_scan
 from canalwright.cli.plan_tables import plan_cautions, print_plan
+from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
@@ -60,6 +61,7 @@ def demo(
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Which invented tooth.")] = 0,
 ) -> None:
     """Run the main job on an invented tooth: scan, canals, plan, report, pictures."""
+    check_targets(folder=out)
     job = _work(out, seed)
     written = _write(job)
     print_plan(job.result)

@@ -49,7 +49,7 @@ def measure(
     json: JsonFile = None,
 ) -> None:
     """Measure canals: centerline, diameters, dentin and curvature, each with its uncertainty."""
-    check_targets(json)
+    check_targets(json, folder=figures)
     clicked = read_clicked_canals(canal or [])
     if not clicked:
         raise UsageError("Point out at least one canal: --canal NAME=x,y,z:x,y,z")

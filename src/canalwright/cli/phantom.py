@@ -10,6 +10,7 @@ import typer
 
 from canalwright.cli.output import announce, invented_notice, print_text, progress_bar
 from canalwright.cli.reading import ClickedCanal
+from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
@@ -36,6 +37,7 @@ def phantom(
     ] = 20.0,
 ) -> None:
     """Invent a lower molar, image it, and write the scan (DICOM) and the truth (canals@1)."""
+    check_targets(folder=out)
     tooth = invent(seed)
     write_scan(tooth, out / SCAN_FOLDER, voxel_mm=voxel_mm, fwhm_mm=fwhm_mm, snr=snr, seed=seed)
     _write_truth(tooth, out / TRUTH_FILE, seed)

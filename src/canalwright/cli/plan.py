@@ -114,7 +114,7 @@ def plan(
     """Find the sequences that reach the target within the limits, the best one first."""
     from canalwright.planning.stated import stated_limits
 
-    check_targets(json, pdf, inputs=(canals,))
+    check_targets(json, pdf, inputs=(canals,), folder=figures)
     chosen = choose_canal(canals, canal)
     own = own_instruments(tray)
     first = patency_pass(patency, patency_past_mm, loose_mm, own)

@@ -13,10 +13,16 @@ if TYPE_CHECKING:
 __all__ = ["check_targets", "write_document"]
 
 
-def check_targets(*targets: str | Path | None, inputs: tuple[str | Path, ...] = ()) -> None:
+def check_targets(
+    *targets: str | Path | None,
+    inputs: tuple[str | Path, ...] = (),
+    folder: Path | None = None,
+) -> None:
     """Refuse before the work starts what could not be written after it."""
-    from canalwright.exchange.files import require_writable
+    from canalwright.exchange.files import require_folder, require_writable
 
+    if folder is not None:
+        require_folder(folder)
     for target in targets:
         if target is not None:
             require_writable(str(target), inputs=[str(path) for path in inputs])

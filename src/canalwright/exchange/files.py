@@ -13,7 +13,7 @@ from typing import Final
 
 from canalwright.errors import UsageError
 
-__all__ = ["STDOUT", "StagedFiles", "require_writable"]
+__all__ = ["STDOUT", "StagedFiles", "require_folder", "require_writable"]
 
 STDOUT: Final = "-"
 
@@ -45,6 +45,23 @@ def require_writable(target: str, *, inputs: Iterable[str] = ()) -> None:
         raise UsageError(f"{target}: the folder {path.parent} cannot be written to.")
     if any(_same_file(path, Path(other)) for other in inputs):
         raise UsageError(f"{target}: this would replace the input; give another name.")
+
+
+def require_folder(target: Path) -> None:
+    """Check before a computation that a folder can be made or written into.
+
+    Raises
+    ------
+    UsageError
+        If something else stands in its place, or it cannot be written to.
+    """
+    place = target
+    while not place.exists():
+        place = place.parent
+    if not place.is_dir():
+        raise UsageError(f"{target}: {place} is a file, a folder is needed.")
+    if not os.access(place, os.W_OK):
+        raise UsageError(f"{target}: the folder {place} cannot be written to.")
 
 
 class StagedFiles:
@@ -79,10 +96,15 @@ class StagedFiles:
             self._clean()
 
     def path_for(self, target: Path) -> Path:
-        """Return a path to write to in place of `target`, with the same name."""
-        target.parent.mkdir(parents=True, exist_ok=True)
-        room = Path(tempfile.mkdtemp(prefix=".canalwright-", dir=target.parent))
-        self._waiting.append((room / target.name, target))
+        """Return a path to write to in place of `target`, with the same name.
+
+        The file behind a link is replaced, not the link; devices and pipes are written to.
+        """
+        special = _is_special(target)
+        place = target.resolve() if target.is_symlink() and not special else target
+        place.parent.mkdir(parents=True, exist_ok=True)
+        room = Path(tempfile.mkdtemp(prefix=".canalwright-", dir=None if special else place.parent))
+        self._waiting.append((room / target.name, place))
         return room / target.name
 
     def write_text(self, target: str, text: str) -> None:
@@ -98,7 +120,7 @@ class StagedFiles:
                 raise FileNotFoundError(f"nothing was written for {target}")
             _flush_to_disk(staged)
         for staged, target in self._waiting:
-            staged.replace(target)
+            _put(staged, target)
         for text in self._stdout:
             sys.stdout.write(text)
 
@@ -107,6 +129,20 @@ class StagedFiles:
             shutil.rmtree(staged.parent, ignore_errors=True)
         self._waiting.clear()
         self._stdout.clear()
+
+
+def _is_special(path: Path) -> bool:
+    return path.exists() and not path.is_file() and not path.is_dir()
+
+
+def _put(staged: Path, target: Path) -> None:
+    if _is_special(target):
+        with staged.open("rb") as source, target.open("wb") as sink:
+            shutil.copyfileobj(source, sink)
+        return
+    if target.exists():
+        shutil.copymode(target, staged)
+    staged.replace(target)
 
 
 def _flush_to_disk(path: Path) -> None:

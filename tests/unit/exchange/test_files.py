@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from canalwright.errors import UsageError
-from canalwright.exchange.files import StagedFiles, require_writable
+from canalwright.exchange.files import StagedFiles, require_folder, require_writable
 
 
 def test_nothing_appears_until_everything_is_written(tmp_path):
@@ -80,3 +80,29 @@ def test_a_folder_without_write_permission_is_refused(tmp_path: Path):
     closed.mkdir(mode=0o500)
     with pytest.raises(UsageError, match="cannot be written to"):
         require_writable(str(closed / "a.json"))
+
+
+def test_devices_are_written_to_and_stay_devices():
+    with StagedFiles() as staged:
+        staged.write_text("/dev/null", "gone")
+    assert Path("/dev/null").is_char_device()
+
+
+def test_the_file_behind_a_link_is_replaced_and_keeps_its_rights(tmp_path):
+    real, link = tmp_path / "real.json", tmp_path / "link.json"
+    real.write_text("old")
+    real.chmod(0o600)
+    link.symlink_to(real)
+    with StagedFiles() as staged:
+        staged.write_text(str(link), "new")
+    assert link.is_symlink()
+    assert real.read_text() == "new"
+    assert real.stat().st_mode & 0o777 == 0o600
+
+
+def test_folders_are_checked_before_the_work(tmp_path):
+    require_folder(tmp_path / "a" / "b")
+    (tmp_path / "file").write_text("")
+    with pytest.raises(UsageError, match="is a file, a folder is needed"):
+        require_folder(tmp_path / "file" / "sub")
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
