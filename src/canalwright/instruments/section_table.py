@@ -144,7 +144,7 @@ def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSect
     ----------
     instrument : Instrument
     station_mm : array_like, shape (n,)
-        Distances from the tip, at least 0.
+        Distances from the tip; beyond it (below 0) everything is 0.
 
     Returns
     -------
@@ -170,6 +170,10 @@ def sections_along(instrument: Instrument, station_mm: ArrayLike) -> StationSect
 
 
 def _constants_along(instrument: Instrument, station: Floats) -> Floats:
+    if not instrument.knot_section and len(set(instrument.knot_core_ratio)) < 2:
+        ratio = checked_core_ratio(instrument.section, instrument.core_ratio_at(0.0))
+        row = section_constants(instrument.section, ratio)
+        return np.array([[getattr(row, name) for name in CONSTANT_NAMES]])
     shapes = np.array([instrument.section_at(float(s)).name for s in station])
     ratios = np.array([_core_ratio(instrument, float(s)) for s in station])
     values = np.empty((len(station), len(CONSTANT_NAMES)))

@@ -167,7 +167,8 @@ def concentric_loads(
     torque = cutting_torque_nmm(energy, volume / advance_time_s, speed_rpm)
     torque = torque + _friction_nmm(instrument, level, diameter, area, axial_force_n, parameters)
     strength = parameters.shear_strength_mpa(instrument.alloy).value
-    capacity = plastic_capacity_nmm(diameter, instrument.section, strength)
+    on_instrument = np.where(inside, np.maximum(station, 0.0), -1.0)
+    capacity = plastic_capacity_nmm(instrument, on_instrument, strength)
     fatigue = _fatigue_used(strain, cycles_from_time(speed_rpm, advance_time_s), parameters)
     return _loads(level, station, strain, torque / 10.0, capacity / 10.0, fatigue)
 

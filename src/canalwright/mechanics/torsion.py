@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from canalwright.instruments.instrument import SectionShape
-from canalwright.mechanics.section_constants import SECTION_CONSTANTS
+from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.section_table import sections_along
 
 __all__ = [
     "elastic_capacity_nmm",
@@ -28,19 +28,31 @@ Floats = NDArray[np.float64]
 
 
 def plastic_capacity_nmm(
-    diameter_mm: ArrayLike, shape: SectionShape, shear_strength_mpa: float
+    instrument: Instrument, station_mm: ArrayLike, shear_strength_mpa: float
 ) -> Floats:
-    """Return the torque at which the whole section yields in shear, in N·mm."""
-    cube = np.asarray(diameter_mm, float) ** 3
-    return np.asarray(SECTION_CONSTANTS[shape].plastic_torque * shear_strength_mpa * cube, float)
+    """Return the torque at which the whole section yields in shear.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    station_mm : array_like, shape (n,)
+        Distances from the tip; negative ones lie beyond it and carry nothing.
+    shear_strength_mpa : float
+        Shear stress that a whole section can carry, above 0.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Torque in N·mm.
+    """
+    return sections_along(instrument, station_mm).plastic_modulus_mm3 * shear_strength_mpa
 
 
 def elastic_capacity_nmm(
-    diameter_mm: ArrayLike, shape: SectionShape, shear_strength_mpa: float
+    instrument: Instrument, station_mm: ArrayLike, shear_strength_mpa: float
 ) -> Floats:
-    """Return the torque at which the most stressed point yields in shear, in N·mm."""
-    cube = np.asarray(diameter_mm, float) ** 3
-    return np.asarray(SECTION_CONSTANTS[shape].elastic_torque * shear_strength_mpa * cube, float)
+    """Return the torque at which the most stressed point yields; see `plastic_capacity_nmm`."""
+    return sections_along(instrument, station_mm).elastic_modulus_mm3 * shear_strength_mpa
 
 
 def torque_profile_nmm(station_mm: ArrayLike, demand_nmm_per_mm: ArrayLike) -> Floats:
