@@ -40,7 +40,7 @@ class InstrumentAt:
 
 
 def read_numbers(
-    text: str, *, name: str, count: int | None = None, separator: str = ","
+    text: str, *, name: str, count: int | None = None, example: str = "0,4,8"
 ) -> tuple[float, ...]:
     """Read finite numbers from a list.
 
@@ -49,8 +49,8 @@ def read_numbers(
     MalformedText
         If a part is not a finite number, or there are not `count` of them.
     """
-    expected = f"{count} numbers such as {_example(count)}" if count else "numbers such as 0,4,8"
-    values = tuple(_number(part) for part in text.split(separator))
+    expected = f"{count or ''} numbers such as {example}".lstrip()
+    values = tuple(_number(part) for part in text.split(","))
     if any(value is None for value in values) or (count and len(values) != count):
         raise MalformedText(name=name, got=text, expected=expected, hint=_hint(text, values, count))
     return tuple(value for value in values if value is not None)
@@ -66,7 +66,7 @@ def read_spacing_mm(text: str | None) -> Point | None:
     """
     if text is None:
         return None
-    z, y, x = read_numbers(text, name="--spacing", count=3)
+    z, y, x = read_numbers(text, name="--spacing", count=3, example="0.125,0.125,0.125")
     for axis, step in zip("zyx", (z, y, x), strict=True):
         if not step > 0.0:
             raise OutOfRange(
@@ -142,7 +142,7 @@ def _clicked_canal(text: str) -> ClickedCanal:
 
 
 def _point(text: str, name: str) -> Point:
-    x, y, z = read_numbers(text, name=name, count=3)
+    x, y, z = read_numbers(text, name=name, count=3, example="12.1,-8.0,30.5")
     return x, y, z
 
 
@@ -159,7 +159,3 @@ def _hint(text: str, values: tuple[float | None, ...], count: int | None) -> str
     if looks_like_decimal_commas or ";" in text or " " in text.strip():
         return _COMMA_HINT
     return ""
-
-
-def _example(count: int | None) -> str:
-    return ",".join(["0.125", "0.125", "0.3", "1", "2"][: count or 3])

@@ -59,7 +59,8 @@ def require_folder(target: Path) -> None:
     while not place.exists():
         place = place.parent
     if not place.is_dir():
-        raise UsageError(f"{target}: {place} is a file, a folder is needed.")
+        where = "this" if place == target else str(place)
+        raise UsageError(f"{target}: {where} is a file, a folder is needed.")
     if not os.access(place, os.W_OK):
         raise UsageError(f"{target}: the folder {place} cannot be written to.")
 
