@@ -92,3 +92,4 @@ def test_the_scan_is_a_readable_series(demo):
     scan = read_scan(out / "scan")
     assert scan.spacing_mm == (VOXEL_MM, VOXEL_MM, VOXEL_MM)
     assert scan.oriented
+    assert scan.invented

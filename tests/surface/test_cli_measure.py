@@ -74,6 +74,7 @@ def test_the_contract(measured):
     assert scan["spacing_mm"] == [0.2, 0.2, 0.2]
     assert scan["spacing_origin"] == "header"
     assert len(scan["sha256"]) == 64
+    assert scan["invented"] is data["invented"] is True
     assert data["inputs"]["points"]["main"]["orifice_mm"] == [0.0, 0.0, 0.0]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -78,7 +78,7 @@ def _work(out: Path, seed: int) -> _Job:
 
     tooth = invent(seed)
     write_scan(tooth, out / SCAN_FOLDER, voxel_mm=0.125, fwhm_mm=0.25, snr=20.0, seed=seed)
-    image = replace(read(out / SCAN_FOLDER, None), invented=True)
+    image = read(out / SCAN_FOLDER, None)
     clicked = clicks_of(tooth)
     canals = measured(image, clicked)
     canal = next(canal for canal in canals if canal.name == _PLANNED)

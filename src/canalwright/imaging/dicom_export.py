@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.errors import OutOfRange
+from canalwright.imaging.readers.dicom_headers import INVENTED_COMMENT
 from canalwright.imaging.scan import Scan
 
 if TYPE_CHECKING:
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["write_ct_series"]
 
 INVENTED_NAME = "PHANTOM^INVENTED"
-INVENTED_COMMENT = "Invented data from a generator, not a patient. Do not use for treatment."
 UNNAMED_COMMENT = "Written from an image volume; no data on the patient were kept."
 FILE_PATTERN = "slice-{:04d}.dcm"
 

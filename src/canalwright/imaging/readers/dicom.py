@@ -176,6 +176,7 @@ def _read_series(
         source=str(path),
         digest=pixels.digest,
         spacing_origin=place.spacing_origin,
+        invented=any(image.invented for image in images),
         cautions=(*place.cautions, *repaired, *_pixel_cautions(sources.values())),
     )
 

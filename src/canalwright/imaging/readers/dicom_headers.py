@@ -14,7 +14,17 @@ from canalwright.imaging.readers.guard import guarded, refuse
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
-__all__ = ["DicomImage", "Frame", "Layout", "PixelSource", "read_image_header"]
+__all__ = [
+    "INVENTED_COMMENT",
+    "DicomImage",
+    "Frame",
+    "Layout",
+    "PixelSource",
+    "read_image_header",
+]
+
+INVENTED_COMMENT = "Invented data from a generator, not a patient. Do not use for treatment."
+"""Image comment by which a series of ours says so; written and read."""
 
 PIXEL_DATA_LITTLE = b"\xe0\x7f\x10\x00"
 PIXEL_DATA_BIG = b"\x7f\xe0\x00\x10"
@@ -83,6 +93,8 @@ class DicomImage:
     frame_count : int
     pixels : PixelSource or UnreadableFile
         Where the gray values are, or why they cannot be used.
+    invented : bool
+        Whether the image says that a generator made it.
     """
 
     path: Path
@@ -91,6 +103,7 @@ class DicomImage:
     description: str
     frame_count: int
     pixels: PixelSource | UnreadableFile
+    invented: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +150,7 @@ def read_image_header(path: Path) -> DicomImage:
                 _text(dataset, "SeriesNumber"),
                 _text(dataset, "SeriesDescription"),
                 *_pixel_source(path, dataset, file),
+                invented=_text(dataset, "ImageComments") == INVENTED_COMMENT,
             )
     except OSError as error:
         raise refuse(path, f"cannot be opened ({error.strerror or error})") from error
