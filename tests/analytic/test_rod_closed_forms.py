@@ -13,8 +13,10 @@ import pytest
 from scipy.integrate import quad
 
 from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.alloys import alloy_set
 from canalwright.instruments.instrument import Alloy, SectionShape
-from canalwright.mechanics.alloy_laws import ALLOY_LAWS, AlloyLaw, linear_law
+from canalwright.mechanics.alloy_laws import AlloyLaw, linear_law
+from canalwright.mechanics.bench_tests import bending_law
 from canalwright.mechanics.canal_path import Arc, CanalPath, graded_levels_mm, path_of_arcs
 from canalwright.mechanics.contacts import Side, wall_contacts
 from canalwright.mechanics.moment_law import moment_law
@@ -36,7 +38,7 @@ PERFECTLY_PLASTIC = AlloyLaw(
 def tapered_rod(tip_mm: float, taper: float, alloy: Alloy) -> Rod:
     station = np.arange(0.0, 40.0, 0.01)
     diameter = tip_mm + taper * np.minimum(station, 16.0)
-    return Rod(diameter / 2, 0.01, moment_law(SectionShape.CIRCLE, ALLOY_LAWS[alloy]))
+    return Rod(diameter / 2, 0.01, moment_law(SectionShape.CIRCLE, bending_law(alloy_set(alloy))))
 
 
 def uniform_rod(diameter_mm: float, length_mm: float = 60.0) -> Rod:

@@ -16,8 +16,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline, PPoly
 
+from canalwright.instruments.alloys import alloy_set
 from canalwright.instruments.instrument import Alloy, SectionShape
-from canalwright.mechanics.alloy_laws import ALLOY_LAWS, linear_law
+from canalwright.mechanics.alloy_laws import linear_law
+from canalwright.mechanics.bench_tests import bending_law
 from canalwright.mechanics.canal_path import Arc, graded_levels_mm, path_of_arcs
 from canalwright.mechanics.contacts import wall_contacts
 from canalwright.mechanics.moment_law import moment_law
@@ -30,7 +32,9 @@ LENGTH_MM = 15.0
 WALL = 5000.0
 LAWS = {
     "linear": moment_law(SectionShape.CIRCLE, linear_law(70000.0)),
-    "superelastic": moment_law(SectionShape.CIRCLE, ALLOY_LAWS[Alloy.NITI_SUPERELASTIC]),
+    "superelastic": moment_law(
+        SectionShape.CIRCLE, bending_law(alloy_set(Alloy.NITI_SUPERELASTIC))
+    ),
 }
 
 

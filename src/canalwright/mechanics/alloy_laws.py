@@ -1,9 +1,9 @@
-"""Stress–strain laws of the alloy classes, as the rod model uses them.
+"""Stress–strain law of an alloy in a first, monotone loading.
 
-Steel is linear. Superelastic nickel-titanium is piecewise linear: austenite, a nearly flat
-loading plateau while it transforms, martensite. The law is monotone, so bending stays a convex
-problem. Not in it: the lower unloading plateau (hysteresis), the difference between tension and
-compression, and permanent bending of steel.
+Steel is linear up to its yield and hardens beyond. Superelastic nickel-titanium is piecewise
+linear: austenite, a nearly flat loading plateau while it transforms, martensite. The law is
+monotone, so bending stays a convex problem. Not in it: the lower unloading plateau (hysteresis),
+the difference between tension and compression, and the unloading of steel that has yielded.
 """
 
 from __future__ import annotations
@@ -16,11 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
-from canalwright.instruments.instrument import Alloy
 from canalwright.mechanics.validity import Validity
 
 __all__ = [
-    "ALLOY_LAWS",
     "STEEL_STRAIN_VALIDITY",
     "AlloyLaw",
     "linear_law",
@@ -128,24 +126,3 @@ class AlloyLaw:
 def linear_law(modulus_mpa: float, note: str = "stated by the caller") -> AlloyLaw:
     """Return a linear alloy of a given modulus."""
     return AlloyLaw(Graded(modulus_mpa, "MPa", Evidence.ASSUMED, note=note))
-
-
-ALLOY_LAWS: Final[dict[Alloy, AlloyLaw]] = {
-    Alloy.STAINLESS: AlloyLaw(
-        Graded(193000.0, "MPa", Evidence.MEMORY, source="young2011", note="302/304 spring steel")
-    ),
-    Alloy.NITI_SUPERELASTIC: AlloyLaw(
-        Graded(70000.0, "MPa", Evidence.MEMORY, source="duerig1990", note="70 to 83 GPa"),
-        Graded(
-            450.0,
-            "MPa",
-            Evidence.MEMORY,
-            source="duerig1990",
-            note="400 to 600 MPa, rising 5 to 7 MPa per kelvin",
-        ),
-    ),
-    Alloy.NITI_HEAT_TREATED: AlloyLaw(
-        Graded(35000.0, "MPa", Evidence.MEMORY, source="duerig1990", note="martensite, 28 to 41"),
-        Graded(200.0, "MPa", Evidence.ASSUMED, note="reorientation plateau; no value found"),
-    ),
-}

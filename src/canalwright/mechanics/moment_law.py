@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 
 from canalwright.errors import OutOfRange
 from canalwright.instruments.instrument import SectionShape
-from canalwright.instruments.outlines import outline
+from canalwright.instruments.outlines import outline, principal_angle_rad
 from canalwright.mechanics.alloy_laws import AlloyLaw
 
-__all__ = ["MomentLaw", "moment_law", "outline_moment_law"]
+__all__ = ["MomentLaw", "moment_law", "outline_moment_law", "twisted_moment_law"]
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +33,9 @@ _FIBERS: Final = 256
 _POINTS_PER_SPAN: Final = 6
 # Seven angles of a full turn are seven different ones for sections of 2, 3 and 4 equal parts.
 _ANGLES: Final = 7
+
+
+_EVEN_SHAPES: Final = {SectionShape.CIRCLE, SectionShape.SQUARE, SectionShape.TRIANGLE}
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +80,24 @@ def moment_law(shape: SectionShape, alloy: AlloyLaw, core_ratio: float | None = 
     return outline_moment_law(2.0 * outline(shape, core_ratio), alloy)
 
 
+@lru_cache(maxsize=32)
+def twisted_moment_law(
+    shape: SectionShape, alloy: AlloyLaw, core_ratio: float | None = None
+) -> MomentLaw:
+    """Return the law of a twisted blade: the mean of the curvature under one moment.
+
+    A twist turns the stiff and the soft direction into the plane of bending in turn, so
+    compliances average along it, not stiffnesses. For circle, square and triangle this is
+    `moment_law`, but for a small effect of direction beyond the elastic range.
+    """
+    if shape in _EVEN_SHAPES:
+        return moment_law(shape, alloy, core_ratio)
+    corners = 2.0 * outline(shape, core_ratio)
+    main = principal_angle_rad(shape, core_ratio)
+    laws = [outline_moment_law(corners, alloy, [main + turn]) for turn in (0.0, math.pi / 2.0)]
+    return _mean_of_strains(laws[0], laws[1])
+
+
 def outline_moment_law(
     outline: Floats, alloy: AlloyLaw, bending_angles_rad: Sequence[float] | None = None
 ) -> MomentLaw:
@@ -104,6 +125,20 @@ def outline_moment_law(
     angles = np.arange(_ANGLES) * (2.0 * math.pi / _ANGLES) + 0.1
     chosen = angles if bending_angles_rad is None else np.asarray(bending_angles_rad, float)
     return _law([_polygon_fibers(centered, float(a)) for a in chosen], alloy)
+
+
+def _mean_of_strains(first: MomentLaw, second: MomentLaw) -> MomentLaw:
+    grid: Floats = np.asarray(np.arange(len(first.table)) * first.step, float)
+    low, high = sorted((first, second), key=lambda law: float(law.table[-1, 1]))
+    fine = np.linspace(0.0, grid[-1], 20 * len(grid))
+    moment = low.moment(fine)
+    stiff = high.moment(fine)
+    strain = (fine + np.interp(moment, stiff, fine)) / 2.0
+    # The soft direction alone ends below the last strain; its last slope carries on.
+    slope = np.gradient(moment, strain)
+    over = grid > strain[-1]
+    mean = np.interp(grid, strain, moment) + over * (grid - strain[-1]) * slope[-1]
+    return _tabulated(mean, np.interp(grid, strain, slope), first.step)
 
 
 def _area_and_centroid(points: Floats) -> tuple[float, Floats]:
@@ -160,6 +195,11 @@ def _law(fibers: list[tuple[Floats, Floats]], alloy: AlloyLaw) -> MomentLaw:
     strain: Floats = np.asarray(np.arange(_STRAIN_STEPS + 1) * step, float)
     curves = [_moment_and_slope(height, area, strain, alloy) for height, area in fibers]
     moment, slope = np.asarray(curves, float).mean(axis=0)
+    return _tabulated(moment, slope, step)
+
+
+def _tabulated(moment: Floats, slope: Floats, step: float) -> MomentLaw:
+    """Add the energy, the exact integral of the cubic pieces."""
     pieces = step * (moment[1:] + moment[:-1]) / 2.0 + step**2 * (slope[:-1] - slope[1:]) / 12.0
     energy = np.concatenate([[0.0], np.cumsum(pieces)])
     return MomentLaw(np.ascontiguousarray(np.stack([energy, moment, slope], axis=1)), step)

@@ -22,11 +22,13 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.alloys import AlloySet, alloy_set
 from canalwright.instruments.instrument import Alloy, Instrument
-from canalwright.mechanics.alloy_laws import ALLOY_LAWS, STEEL_STRAIN_VALIDITY, AlloyLaw
+from canalwright.mechanics.alloy_laws import STEEL_STRAIN_VALIDITY
+from canalwright.mechanics.bench_tests import bending_law
 from canalwright.mechanics.canal_path import NO_WALL_MM, CanalPath, path_of_canal
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY
-from canalwright.mechanics.moment_law import MomentLaw, moment_law
+from canalwright.mechanics.moment_law import MomentLaw, twisted_moment_law
 
 __all__ = [
     "DEFAULT_WALL_STIFFNESS",
@@ -182,26 +184,26 @@ class RodInCanal:
         )
 
 
-def rod_of_instrument(
-    instrument: Instrument, alloy: AlloyLaw | None = None, core_ratio: float | None = None
-) -> Rod:
-    """Return the rod of an instrument: its radii, and its bending law averaged over rotation.
+def rod_of_instrument(instrument: Instrument, alloy: AlloySet | None = None) -> Rod:
+    """Return the rod of an instrument: its radii, and the bending law of its twisted blade.
 
     Parameters
     ----------
     instrument : Instrument
-    alloy : AlloyLaw, optional
-        Stress–strain law; that of the alloy class when not given.
-    core_ratio : float, optional
-        Inscribed over circumscribed diameter of the section.
+    alloy : AlloySet, optional
+        Parameters of the alloy; those of its class when not given.
 
     Notes
     -----
-    The shaft behind the cutting part is given the section of the cutting part.
+    One section shape and core ratio, those at the tip, stand for the whole length, the shaft
+    behind the cutting part included.
     """
     station = np.arange(0.0, instrument.overall_length_mm + 20.0, _PROFILE_STEP_MM)
-    chosen = alloy or ALLOY_LAWS[instrument.alloy]
-    law = moment_law(instrument.section, chosen, core_ratio)
+    law = twisted_moment_law(
+        instrument.section_at(0.0),
+        bending_law(alloy or alloy_set(instrument.alloy)),
+        instrument.core_ratio_at(0.0),
+    )
     return Rod(instrument.diameter_mm(station) / 2.0, _PROFILE_STEP_MM, law, instrument.alloy)
 
 

@@ -10,8 +10,7 @@ from canalwright.instruments.build import tapered_instrument
 from canalwright.instruments.instrument import Alloy, SectionShape
 from canalwright.instruments.section_table import section_constants
 from canalwright.instruments.standard import find_instrument
-from canalwright.mechanics.alloy_laws import ALLOY_LAWS
-from canalwright.mechanics.bench_tests import bending_law, bending_test, torsion_test
+from canalwright.mechanics.bench_tests import bending_test, torsion_test
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 from canalwright.mechanics.side_by_side import Curve, compare_mechanics
 
@@ -104,15 +103,7 @@ def test_a_pin_off_the_instrument_is_refused(pin):
         bending_test(find_instrument("hand-25-02"), pin_station_mm=pin)
 
 
-def test_alloys_and_the_laws_of_the_rod_model_hold_the_same_values():
-    for alloy in (Alloy.NITI_SUPERELASTIC, Alloy.NITI_HEAT_TREATED):
-        ours, rods = bending_law(alloy_set(alloy)), ALLOY_LAWS[alloy]
-        assert ours.elastic_modulus_mpa.value == rods.elastic_modulus_mpa.value
-        assert ours.plateau_stress_mpa.value == rods.plateau_stress_mpa.value
-        assert ours.plateau_end_strain.value == rods.plateau_end_strain.value
-        assert ours.final_modulus_mpa.value == rods.final_modulus_mpa.value
-    steel = alloy_set(Alloy.STAINLESS)
-    assert steel.elastic_modulus_mpa.value == ALLOY_LAWS[Alloy.STAINLESS].elastic_modulus_mpa.value
+def test_alloys_and_load_parameters_hold_the_same_strengths():
     for alloy in Alloy:
         strength = DEFAULT_LOAD_PARAMETERS.shear_strength_mpa(alloy).value
         assert alloy_set(alloy).shear_strength_mpa.value == strength
