@@ -14,9 +14,9 @@ from importlib.resources import files
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange, UnknownName
 from canalwright.evidence import Evidence, Graded
-from canalwright.instruments.instrument import Alloy
+from canalwright.instruments.instrument import Alloy, Instrument
 
-__all__ = ["AlloySet", "alloy_set", "edited", "graded_values"]
+__all__ = ["AlloySet", "alloy_of", "alloy_set", "edited", "graded_values"]
 
 PLATEAU_TEMPERATURE_RANGE_C = (22.0, 37.0)
 
@@ -119,6 +119,11 @@ def alloy_set(alloy: Alloy) -> AlloySet:
         for name, row in table.items()
     }  # fmt: skip
     return AlloySet(alloy.value, alloy, temperature, **values)
+
+
+def alloy_of(instrument: Instrument) -> AlloySet:
+    """Return the parameters of an instrument's alloy: the user's own, else those of its class."""
+    return instrument.own_alloy or alloy_set(instrument.alloy)
 
 
 def edited(original: AlloySet, name: str, **values: float | Graded) -> AlloySet:

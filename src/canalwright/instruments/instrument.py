@@ -8,12 +8,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from canalwright.errors import OutOfRange
+from canalwright.errors import MalformedText, OutOfRange
 from canalwright.evidence import Evidence, Graded
+
+if TYPE_CHECKING:
+    from canalwright.instruments.alloys import AlloySet
 
 __all__ = ["Alloy", "FieldOrigin", "Instrument", "Kind", "SectionShape", "TipKind"]
 
@@ -114,6 +118,8 @@ class Instrument:
         None where unknown.
     single_use : bool or None
         Whether the maker says to use it once; None where unknown.
+    own_alloy : AlloySet or None
+        The user's own parameters of its alloy; None where those of the class `alloy` hold.
 
     Raises
     ------
@@ -122,6 +128,8 @@ class Instrument:
         a diameter not above 0 or over 2.5 mm, a diameter that falls by more than the tolerance
         toward the handle, a cutting part longer than the instrument, or knot values that are not
         one per knot, not above 0, or (core ratio) above 1.
+    MalformedText
+        If `own_alloy` is of another class than `alloy`.
     """
 
     id: str
@@ -143,6 +151,7 @@ class Instrument:
     knot_pitch_mm: tuple[float, ...] = ()
     tip: TipKind | None = None
     single_use: bool | None = None
+    own_alloy: AlloySet | None = None
 
     def __post_init__(self) -> None:
         _check_stations(self)
@@ -150,6 +159,7 @@ class Instrument:
         _check_knot_values(self, "core ratio", "", self.knot_core_ratio, 1.0)
         _check_knot_values(self, "pitch", "mm", self.knot_pitch_mm, None)
         _check_knot_count(self, "sections", len(self.knot_section))
+        _check_alloy(self)
 
     @property
     def cutting_length_mm(self) -> float:
@@ -260,6 +270,16 @@ def _check_diameters(instrument: Instrument) -> None:
                 hint="A file does not get thinner toward the handle by more than its tolerance.",
             )
         largest = max(largest, diameter)
+
+
+def _check_alloy(instrument: Instrument) -> None:
+    own = instrument.own_alloy
+    if own is not None and own.alloy is not instrument.alloy:
+        raise MalformedText(
+            name=f"alloy of {instrument.id}",
+            got=own.name,
+            expected=f"a set of the class {instrument.alloy}, and this one is of {own.alloy}",
+        )
 
 
 def _check_knot_values(

@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
-from canalwright.instruments.alloys import AlloySet, alloy_set
+from canalwright.instruments.alloys import AlloySet, alloy_of
 from canalwright.instruments.catalog import BenchLimits, bench_limits, standard_taper_mm_per_mm
 from canalwright.instruments.instrument import Instrument, Kind, SectionShape
 from canalwright.instruments.outlines import outline, principal_angle_rad
@@ -157,7 +157,7 @@ def bending_test(
     instrument : Instrument
         With a cutting part longer than the grip of 3 mm.
     alloy : AlloySet, optional
-        That of the instrument's class when not given.
+        The instrument's own, or that of its class, when not given.
     pin_station_mm : float, optional
         Where the pin pushes; the end of the cutting part when not given.
     steps : int
@@ -168,7 +168,7 @@ def bending_test(
     OutOfRange
         If the pin is not behind the grip and on the instrument.
     """
-    material = alloy_set(instrument.alloy) if alloy is None else alloy
+    material = alloy_of(instrument) if alloy is None else alloy
     pin = instrument.cutting_length_mm if pin_station_mm is None else pin_station_mm
     _check_pin(instrument, pin)
     curvature = _curvature(instrument, bending_law(material))
@@ -198,14 +198,14 @@ def torsion_test(instrument: Instrument, alloy: AlloySet | None = None) -> Torsi
     ----------
     instrument : Instrument
     alloy : AlloySet, optional
-        That of the instrument's class when not given.
+        The instrument's own, or that of its class, when not given.
 
     Raises
     ------
     OutOfRange
         If the instrument is no longer than the grip.
     """
-    material = alloy_set(instrument.alloy) if alloy is None else alloy
+    material = alloy_of(instrument) if alloy is None else alloy
     _check_pin(instrument, instrument.overall_length_mm)
     station = np.unique(
         np.concatenate(

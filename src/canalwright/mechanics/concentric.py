@@ -166,7 +166,7 @@ def concentric_loads(
     energy = parameters.specific_cutting_energy_j_per_mm3.value
     torque = cutting_torque_nmm(energy, volume / advance_time_s, speed_rpm)
     torque = torque + _friction_nmm(instrument, level, diameter, area, axial_force_n, parameters)
-    strength = parameters.shear_strength_mpa(instrument.alloy).value
+    strength = parameters.strength_of(instrument).value
     on_instrument = np.where(inside, np.maximum(station, 0.0), -1.0)
     capacity = plastic_capacity_nmm(instrument, on_instrument, strength)
     fatigue = _fatigue_used(strain, cycles_from_time(speed_rpm, advance_time_s), parameters)

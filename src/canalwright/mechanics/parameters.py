@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from canalwright.evidence import Evidence, Graded
-from canalwright.instruments.instrument import Alloy
+from canalwright.instruments.alloys import alloy_set
+from canalwright.instruments.instrument import Alloy, Instrument
 from canalwright.mechanics.fatigue import strain_coefficient
 
 __all__ = ["DEFAULT_LOAD_PARAMETERS", "LoadParameters"]
 
-_VON_MISES: Final = 3.0**-0.5
+
+def _strength(alloy: Alloy) -> Callable[[], Graded]:
+    return lambda: alloy_set(alloy).shear_strength_mpa
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +29,8 @@ class LoadParameters:
     friction_coefficient : Graded
         Instrument on dentin.
     steel_shear_strength_mpa, niti_shear_strength_mpa, heat_treated_shear_strength_mpa : Graded
-        Shear stress that a whole section can carry before it twists off.
+        Shear stress that a whole section can carry before it twists off; that of the alloy's
+        class by default. An instrument with an alloy of its own keeps its own strength.
     fatigue_exponent : Graded
         Exponent c of the strain-life law ε = ε_f′ N^c, below 0.
     fatigue_coefficient : Graded or None
@@ -44,25 +49,10 @@ class LoadParameters:
         Evidence.ASSUMED,
         note="nickel-titanium on dentin: no measurement found; 0.1 to 0.4 is plausible",
     )
-    steel_shear_strength_mpa: Graded = Graded(
-        837.0,
-        "MPa",
-        Evidence.MEMORY,
-        note="makes a square size 25/.02 just reach the least torque of the standard "
-        "(value from memory) at 3 mm; 1450 MPa ÷ √3",
-    )
-    niti_shear_strength_mpa: Graded = Graded(
-        round(1300.0 * _VON_MISES, 0),
-        "MPa",
-        Evidence.MEMORY,
-        source="duerig1990",
-        note="tensile strength 1100 to 1500 MPa from memory, ÷ √3",
-    )
-    heat_treated_shear_strength_mpa: Graded = Graded(
-        round(1300.0 * _VON_MISES, 0),
-        "MPa",
-        Evidence.ASSUMED,
-        note="taken as for superelastic wire: tensile strength hardly depends on the phase",
+    steel_shear_strength_mpa: Graded = field(default_factory=_strength(Alloy.STAINLESS))
+    niti_shear_strength_mpa: Graded = field(default_factory=_strength(Alloy.NITI_SUPERELASTIC))
+    heat_treated_shear_strength_mpa: Graded = field(
+        default_factory=_strength(Alloy.NITI_HEAT_TREATED)
     )
     fatigue_exponent: Graded = Graded(
         -0.5,
@@ -80,6 +70,11 @@ class LoadParameters:
             Alloy.NITI_SUPERELASTIC: self.niti_shear_strength_mpa,
             Alloy.NITI_HEAT_TREATED: self.heat_treated_shear_strength_mpa,
         }[alloy]
+
+    def strength_of(self, instrument: Instrument) -> Graded:
+        """Return the shear strength of an instrument: its own alloy's, else its class's."""
+        own = instrument.own_alloy
+        return self.shear_strength_mpa(instrument.alloy) if own is None else own.shear_strength_mpa
 
     def with_fatigue_test(
         self, strain: float, cycles: float, *, evidence: Evidence = Evidence.MEASURED

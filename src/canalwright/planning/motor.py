@@ -78,7 +78,7 @@ def strength_cautions(
 
 
 def _strength_ncm(instrument: Instrument, parameters: LoadParameters) -> float:
-    strength = parameters.shear_strength_mpa(instrument.alloy).value
+    strength = parameters.strength_of(instrument).value
     return float(plastic_capacity_nmm(instrument, _GRIPPED_MM, strength)[0]) / 10.0
 
 
