@@ -17,10 +17,20 @@ from canalwright.exchange.document import (
 
 __all__ = ["CanalRecord", "CanalsDocument", "CurvatureRecord", "ProvenanceRecord"]
 
-Point = Annotated[list[Finite], Field(min_length=3, max_length=3)]
-Row = Annotated[list[Positive], Field(min_length=8)]
-OuterRow = Annotated[list[Positive | None], Field(min_length=8)]
-Deviations = list[NotNegative | None]
+# Generous bounds that no tooth reaches: they catch micrometers taken for millimeters.
+LARGEST_WIDTH_MM = 20.0
+LONGEST_MM = 100.0
+FARTHEST_MM = 1e5
+
+Coordinate = Annotated[Finite, Field(ge=-FARTHEST_MM, le=FARTHEST_MM)]
+Width = Annotated[Positive, Field(le=LARGEST_WIDTH_MM)]
+Level = Annotated[NotNegative, Field(le=LONGEST_MM)]
+Thickness = Annotated[Finite, Field(ge=-LARGEST_WIDTH_MM, le=LARGEST_WIDTH_MM)]
+Deviation = Annotated[NotNegative, Field(le=LARGEST_WIDTH_MM)]
+Point = Annotated[list[Coordinate], Field(min_length=3, max_length=3)]
+Row = Annotated[list[Width], Field(min_length=8)]
+OuterRow = Annotated[list[Width | None], Field(min_length=8)]
+Deviations = list[Deviation | None]
 
 _ARRAYS = (
     "diameter_mm",
@@ -68,14 +78,14 @@ class CanalRecord(Record):
     """
 
     name: Annotated[str, Field(min_length=1)]
-    length_mm: Positive | None = None
-    level_mm: Annotated[list[NotNegative], Field(min_length=2)]
+    length_mm: Level | None = None
+    level_mm: Annotated[list[Level], Field(min_length=2)]
     centerline_mm: list[Point]
-    diameter_mm: list[Positive]
+    diameter_mm: list[Width]
     diameter_sd_mm: Deviations | None = None
-    narrow_mm: list[Positive] | None = None
-    wide_mm: list[Positive] | None = None
-    dentin_min_mm: list[Finite | None] | None = None
+    narrow_mm: list[Width] | None = None
+    wide_mm: list[Width] | None = None
+    dentin_min_mm: list[Thickness | None] | None = None
     curvature: CurvatureRecord = Field(default_factory=CurvatureRecord)
     narrow_sd_mm: Deviations | None = None
     wide_sd_mm: Deviations | None = None

@@ -59,6 +59,7 @@ def set_value(key, at, value):
 BROKEN = [
     (set_value("diameter_mm", 3, -0.2), r"canals\[0\]\.diameter_mm\[3\] is -0.2.*greater than 0"),
     (set_value("diameter_mm", 3, 0), r"canals\[0\]\.diameter_mm\[3\] is 0;.*greater than 0"),
+    (set_value("diameter_mm", 3, 250.0), r"diameter_mm\[3\] is 250.0;.*less than or equal to 20"),
     (set_value("diameter_mm", 2, "0.3"), r"canals\[0\]\.diameter_mm\[2\] is \"0.3\".*number"),
     (set_value("diameter_mm", 2, True), r"canals\[0\]\.diameter_mm\[2\] is true.*number"),
     (set_value("diameter_mm", 2, None), r"canals\[0\]\.diameter_mm\[2\] is null.*number"),
