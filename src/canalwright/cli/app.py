@@ -14,6 +14,7 @@ from canalwright.cli.instruments import instruments
 from canalwright.cli.measure import measure
 from canalwright.cli.phantom import phantom
 from canalwright.cli.plan import plan
+from canalwright.cli.serve import serve
 from canalwright.cli.step import step
 from canalwright.cli.version import print_version, version
 
@@ -49,6 +50,7 @@ _COMMANDS = (
         "canalwright compare hand-10-02 engine-16-02 --stations 0,1,3,16",
     ),
     (phantom, "An invented scan and its truth", "canalwright phantom --out phantom --seed 7"),
+    (serve, "The workbench in the browser", "canalwright serve --data demo-output"),
     (version, "Print the version", "canalwright version"),
 )
 

@@ -128,6 +128,10 @@ def _step_row(done: Step, at: int) -> tuple[str, ...]:
 def step_sentences(done: Step, loads: PassLoads) -> tuple[str, str]:
     """Return what one pass comes to: its geometry, and the estimates of its loads."""
     worst = int(done.step_percent.argmax())
+    if not done.engaged.any():
+        left = format_mm(done.dentin_left_min_mm)
+        geometry = f"Loose at every level: it cuts nowhere; thinnest dentin {left}."
+        return geometry, _load_estimates(loads)
     geometry = (
         f"Largest step {format_percent(float(done.step_percent[worst]), 1, signed=True)} "
         f"({format_mm(float(done.step_mm[worst]), 3)}) at level "
@@ -135,13 +139,16 @@ def step_sentences(done: Step, loads: PassLoads) -> tuple[str, str]:
         f"{format_mm(done.engaged_length_mm, 1)}; removes {done.removed_mm3:.3f} mm³; thinnest "
         f"dentin left {format_mm(done.dentin_left_min_mm)}."
     )
-    estimates = (
+    return geometry, _load_estimates(loads)
+
+
+def _load_estimates(loads: PassLoads) -> str:
+    return (
         f"Estimates: strain at most {format_percent(100.0 * loads.peak_strain, 1)} at level "
         f"{format_mm(loads.peak_strain_level_mm, 1)}; torque "
         f"{format_number(loads.peak_torque_ncm, 2)} N·cm, "
         f"{format_percent(100.0 * loads.torque_fraction)} of the strength at its weakest station."
     )
-    return geometry, estimates
 
 
 def comparison_table(result: Comparison) -> TextTable:

@@ -1,0 +1,98 @@
+"""What every page shares: its head, the way between places, and the cautions at its foot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from html import escape
+from importlib.resources import files
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Final
+
+from nicegui import app, ui
+
+from canalwright.cautions import CLINICAL_CAUTIONS
+
+__all__ = ["FONT_FILES", "add_fonts", "page_frame"]
+
+FONT_FILES: Final = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
+
+_PLACES: Final = (("cases", "Cases", "/"), ("compare", "Compare", "/compare"))
+
+# A ruler of levels, terminus at the bottom.
+_MARK: Final = (
+    '<svg width="18" height="26" viewBox="0 0 18 26" aria-hidden="true" fill="none" '
+    'stroke="#0b5a55" stroke-width="1.8"><path d="M3 2v22M3 3h11M3 8h6M3 13h11M3 18h6M3 23h11"/>'
+    "</svg>"
+)
+
+_FACES: Final = "".join(
+    f'@font-face {{ font-family: "DejaVu Sans"; src: url("/fonts/{name}") format("truetype"); '
+    f"font-weight: {'700' if 'Bold' in name else '400'}; font-display: block; }}\n"
+    for name in FONT_FILES
+)
+
+
+def add_fonts() -> None:
+    """Serve the fonts that figures are drawn with, from the plotting library's own folder."""
+    spec = find_spec("matplotlib")
+    if spec is None or spec.origin is None:
+        return
+    folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
+    for name in FONT_FILES:
+        app.add_static_file(local_file=folder / name, url_path=f"/fonts/{name}")
+
+
+@contextmanager
+def page_frame(
+    title: str, *, place: str, where: str = "", links: tuple[tuple[str, str, str], ...] = ()
+) -> Iterator[None]:
+    """Draw the frame of a page; what is made inside the context becomes its content.
+
+    Parameters
+    ----------
+    title : str
+        For the window.
+    place : str
+        Key of the current place.
+    where : str
+        Case and canal, shown at the right.
+    links : tuple of (key, label, address)
+        Places of the current canal, between the fixed ones.
+    """
+    ui.page_title(f"{title} – Canalwright")
+    ui.colors(primary="#0b5a55", secondary="#4a4f4c", accent="#0b5a55", negative="#8f1d12")
+    ui.add_css(_FACES + _style())
+    ui.html(_bar(place, where, links), sanitize=False, tag="header").classes("bar")
+    with ui.element("main").classes("page").props('id="content"'):
+        yield
+    ui.html(_foot(), sanitize=False, tag="footer").classes("foot").props(
+        'aria-label="Cautions for every page"'
+    )
+
+
+def _style() -> str:
+    return files("canalwright.web").joinpath("static", "workbench.css").read_text("utf-8")
+
+
+def _bar(place: str, where: str, links: tuple[tuple[str, str, str], ...]) -> str:
+    places = (_PLACES[0], *links, *_PLACES[1:])
+    anchors = "".join(
+        f'<a href="{escape(address)}"{_current(key == place)}>{escape(label)}</a>'
+        for key, label, address in places
+    )
+    return (
+        '<a class="skip" href="#content">Skip to the content</a>'
+        f'<a class="mark" href="/">{_MARK}Canalwright</a>'
+        f'<nav aria-label="Places">{anchors}</nav>'
+        f'<span class="where">{escape(where)}</span>'
+    )
+
+
+def _current(here: bool) -> str:
+    return ' aria-current="page"' if here else ""
+
+
+def _foot() -> str:
+    return " ".join(escape(caution.text) for caution in CLINICAL_CAUTIONS)

@@ -1,0 +1,117 @@
+"""The plan page: wishes on the left, the plan and its reasons on the right."""
+
+from __future__ import annotations
+
+from functools import partial
+from html import escape
+
+from nicegui import ui
+
+from canalwright.errors import CanalwrightError
+from canalwright.planning.types import PlanResult
+from canalwright.web import html, work
+from canalwright.web.desk import Desk, OpenCanal
+from canalwright.web.frame import page_frame
+from canalwright.web.pages.plan_form import plan_form
+from canalwright.web.pages.plan_result import Actions, show_result
+from canalwright.web.running import in_thread, show_trouble, working
+from canalwright.web.wishes import PlanForm, PlanWishes, read_wishes
+
+__all__ = ["PlanPage"]
+
+
+class PlanPage:
+    """The plan page of one visitor."""
+
+    def __init__(self, desk: Desk, opened: OpenCanal) -> None:
+        self._desk = desk
+        self._opened = opened
+        self._form = PlanForm()
+        self._result: PlanResult | None = None
+        self._wishes: PlanWishes | None = None
+        self._before = ""
+
+    async def build(self) -> None:
+        """Draw the page with the canal as measured; nothing is planned yet."""
+        opened = self._opened
+        with page_frame(
+            f"Plan {opened.canal.name}", place="plan", where=opened.where, links=opened.links
+        ):
+            with ui.element("div").classes("page-head"):
+                ui.html(f"Plan for {escape(opened.canal.name)}", sanitize=False, tag="h1")
+                if opened.case.invented:
+                    ui.html(html.INVENTED, sanitize=False)
+            with ui.element("div").classes("two"):
+                self._button = plan_form(self._form, self._plan)
+                self._right = ui.element("div").classes("stack")
+        await ui.context.client.connected()
+        await self._show_canal()
+
+    async def _show_canal(self) -> None:
+        with self._right:
+            with working("Drawing the canal"):
+                svg = await in_thread(
+                    work.canal_figure, self._opened.case, self._opened.canal, self._desk.images
+                )
+            with ui.element("section").classes("sheet"):
+                name = f"Canal {self._opened.canal.name} as measured, over the level"
+                ui.html(html.figure(svg, name), sanitize=False)
+
+    async def _plan(self) -> None:
+        self._button.disable()
+        self._right.clear()
+        try:
+            with self._right:
+                await self._planned()
+        except CanalwrightError as error:
+            with self._right:
+                show_trouble(error)
+        finally:
+            self._button.enable()
+
+    async def _planned(self) -> None:
+        wishes = read_wishes(self._form)
+        with working("Searching sequences") as progress:
+            result = await in_thread(work.make_plan, self._opened.canal, wishes, progress)
+        self._wishes, self._result = wishes, result
+        await self._draw(0)
+
+    async def _draw(self, shown: int) -> None:
+        if self._result is None:
+            return
+        opened, images = self._opened, self._desk.images
+        self._right.clear()
+        with self._right:
+            with working("Drawing the plan"):
+                view = await in_thread(
+                    work.show_plan, opened.case, opened.canal, self._result, shown, images
+                )
+            actions = Actions(draw=self._draw, pdf=self._pdf, json=self._json)
+            show_result(view, actions, self._before)
+        self._before = f"{view.texts['target']}: {view.texts['totals']}"
+
+    async def _pdf(self) -> None:
+        if self._result is None:
+            return
+        opened = self._opened
+        make = partial(work.plan_pdf, opened.case, opened.canal, self._result, self._desk.images)
+        ui.notify("Writing the report …")
+        try:
+            content = await in_thread(make)
+        except CanalwrightError as error:
+            ui.notify(error.sentence(), type="negative")
+            return
+        ui.download.content(content, f"plan-{_safe(opened.canal.name)}.pdf", "application/pdf")
+
+    async def _json(self) -> None:
+        if self._result is None or self._wishes is None:
+            return
+        opened = self._opened
+        text = await in_thread(
+            work.plan_json, opened.case, opened.canal, self._result, self._wishes
+        )
+        ui.download.content(text, f"plan-{_safe(opened.canal.name)}.json", "application/json")
+
+
+def _safe(name: str) -> str:
+    return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in name)

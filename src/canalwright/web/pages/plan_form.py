@@ -1,0 +1,176 @@
+"""The left side of the plan page: target, patency, limits with their origins, instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from html import escape
+from typing import Any
+
+from nicegui import ui
+
+from canalwright.evidence import Graded
+from canalwright.reports.text import limit_label
+from canalwright.units import parse_torque_ncm
+from canalwright.web.fields import number_text, read_number, read_numbers, read_whole
+from canalwright.web.pages.parts import instrument_choice, patency_options, text_field
+from canalwright.web.wishes import (
+    LIMIT_NAMES,
+    MAIN_LIMITS,
+    PlanForm,
+    limit_default,
+    read_limit,
+    read_size,
+    read_taper_mm_per_mm,
+)
+
+__all__ = ["plan_form"]
+
+
+def plan_form(form: PlanForm, plan: Callable[[], Awaitable[None]]) -> ui.button:
+    """Draw the form into the current place; return its button."""
+    with ui.element("form").classes("sheet") as frame:
+        frame.on("submit.prevent", lambda: None)
+        frame.props('aria-label="What is wanted"')
+        _target(form)
+        with ui.element("div").classes("go"):
+            button = ui.button("Plan", on_click=plan).props('type="submit"').classes("full-width")
+        _teeth(form)
+        _patency(form)
+        _instruments(form)
+        _limits(form)
+    return button
+
+
+def _set(form: PlanForm, name: str) -> Callable[[Any], None]:
+    return lambda value: setattr(form, name, value)
+
+
+def _group(title: str) -> ui.element:
+    group = ui.element("fieldset").classes("group")
+    with group:
+        ui.html(escape(title), sanitize=False, tag="legend")
+    return group
+
+
+def _target(form: PlanForm) -> None:
+    with ui.element("fieldset").style("border:0;padding:0;margin:0 0 0.8rem"):
+        ui.html("Target", sanitize=False, tag="legend").classes("group-head")
+        with ui.element("div").classes("pair").style("clear:both"):
+            text_field(
+                "Apical size", form.size, _set(form, "size"), hint="ISO number", reader=read_size
+            )
+            text_field(
+                "Taper",
+                form.taper,
+                _set(form, "taper"),
+                unit="mm/mm",
+                hint="0.04 is a 4 % taper",
+                reader=read_taper_mm_per_mm,
+            )
+
+
+def _teeth(form: PlanForm) -> None:
+    with _group("Length and motor"), ui.element("div").classes("stack"):
+        text_field(
+            "Working length",
+            form.working_length_mm,
+            _set(form, "working_length_mm"),
+            unit="mm",
+            hint="Coronal reference to terminus; empty: stops count from the orifice",
+            reader=lambda text: read_number(text, name="working length", unit="mm"),
+        )
+        text_field(
+            "Torque limit of the motor",
+            form.torque,
+            _set(form, "torque"),
+            hint="With its unit, such as 2 N·cm or 150 gf·cm; a bare number is N·cm",
+            reader=parse_torque_ncm,
+        )
+
+
+def _patency(form: PlanForm) -> None:
+    with _group("Patency file, taken past the terminus first"):
+        instrument_choice(
+            "File", form.patency, _set(form, "patency"), options=patency_options()
+        ).classes("full-width")
+        with ui.element("div").classes("pair").style("margin-top:0.7rem"):
+            text_field(
+                "Past the terminus",
+                form.patency_past_mm,
+                _set(form, "patency_past_mm"),
+                unit="mm",
+                reader=lambda text: read_number(text, name="distance", unit="mm"),
+            )
+            text_field(
+                "Worked looser by",
+                form.loose_mm,
+                _set(form, "loose_mm"),
+                unit="mm",
+                reader=lambda text: read_number(text, name="looseness", unit="mm"),
+            )
+
+
+def _instruments(form: PlanForm) -> None:
+    with _group("Instruments, standard tray"), ui.element("div").classes("stack"):
+        instrument_choice("Must be used", form.pin, _set(form, "pin"), multiple=True)
+        instrument_choice("Must not be used", form.ban, _set(form, "ban"), multiple=True)
+        text_field(
+            "Longest sequence",
+            form.most,
+            _set(form, "most"),
+            unit="passes",
+            reader=lambda text: read_whole(text, name="longest sequence"),
+        )
+        text_field(
+            "Levels where tips may stop",
+            form.depths_mm,
+            _set(form, "depths_mm"),
+            unit="mm",
+            hint="Such as 0; 2,5; 6. Empty: chosen from the canal",
+            reader=lambda text: read_numbers(text, name="levels", unit="mm"),
+        )
+        text_field(
+            "Target met up to level",
+            form.coronal_limit_mm,
+            _set(form, "coronal_limit_mm"),
+            unit="mm",
+            hint="Empty: 16 mm",
+            reader=lambda text: read_number(text, name="level", unit="mm"),
+        )
+
+
+def _limits(form: PlanForm) -> None:
+    with _group("Limits"), ui.element("div"):
+        for name in MAIN_LIMITS:
+            _limit(form, name)
+        with ui.expansion("All other limits").classes("full-width").props("dense"):
+            for name in LIMIT_NAMES:
+                if name not in MAIN_LIMITS:
+                    _limit(form, name)
+
+
+def _limit(form: PlanForm, name: str) -> None:
+    default = limit_default(name)
+    label = limit_label(name)
+
+    def changed(value: str) -> None:
+        form.limits[name] = value
+        origin.set_content(_origin(default, value))
+
+    text_field(
+        label[:1].upper() + label[1:],
+        form.limits[name],
+        changed,
+        unit=default.unit,
+        reader=lambda text: read_limit(name, text),
+    ).classes("full-width")
+    origin = ui.html(_origin(default, form.limits[name]), sanitize=False).classes("origin")
+
+
+def _origin(default: Graded, text: str) -> str:
+    """Return where a limit comes from: its default's origin, or that the operator states it."""
+    note = f": {escape(default.note)}" if default.note else ""
+    described = f"{escape(default.describe())}{note}"
+    if not text.strip() or text.strip() == number_text(default.value):
+        return described
+    return f"<b>Stated by you.</b> Default: {described}"

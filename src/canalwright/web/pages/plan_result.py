@@ -1,0 +1,187 @@
+"""The right side of the plan page: one plan with its tracks, reasons, alternatives, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Final
+
+from nicegui import ui
+
+from canalwright.web import html
+from canalwright.web.pages.parts import caution_box, part
+from canalwright.web.work import PlanView
+
+__all__ = ["Actions", "show_result"]
+
+_SEQUENCE: Final = (
+    ("step", "left", "number"),
+    ("instrument", "left", "instrument"),
+    ("purpose", "left", "purpose"),
+    ("tip at level, mm", "right", "level"),
+    ("stop at, mm", "right", "stop"),
+    ("speed, rpm", "right", "speed"),
+    ("torque limit, N·cm", "right", "torque_limit"),
+    ("largest step", "right", "step"),
+    ("at level, mm", "right", "step_level"),
+    ("cuts over, mm", "right", "engaged"),
+    ("dentin left, mm", "right", "dentin"),
+    ("strain, at most", "right", "strain"),
+    ("torque, N·cm", "right", "torque"),
+    ("of its strength", "right", "torque_share"),
+)
+_ANCHORS: Final = (
+    ("sequence", "Sequence"),
+    ("tracks", "Level by level"),
+    ("reasons", "Reasons"),
+    ("alternatives", "Alternatives"),
+    ("left-out", "Left out"),
+    ("search", "What was searched"),
+)
+
+
+@dataclass(frozen=True)
+class Actions:
+    """What the buttons do."""
+
+    draw: Callable[[int], Awaitable[None]]
+    pdf: Callable[[], Awaitable[None]]
+    json: Callable[[], Awaitable[None]]
+
+
+def show_result(view: PlanView, actions: Actions, before: str) -> None:
+    """Draw one plan into the current place.
+
+    Parameters
+    ----------
+    view : PlanView
+    actions : Actions
+    before : str
+        What the plan before this one came to, or the empty string.
+    """
+    _head(view, actions, before)
+    with part("Sequence", "sequence"):
+        _sequence(view.texts)
+    with part("Level by level", "tracks"):
+        name = f"Tracks of canal {view.texts['canal']} and its plan, over the level"
+        ui.html(html.figure(view.svg, name), sanitize=False)
+    caution_box(view.cautions, "Cautions for this plan")
+    with part("Why each step", "reasons"):
+        ui.html(_reasons(view.texts["steps"]), sanitize=False)
+    with part("Alternatives", "alternatives"):
+        _alternatives(view, actions)
+    with part("Left out of the recommended plan, and why", "left-out"):
+        ui.html(_rejected(view.texts["rejected"]), sanitize=False)
+    with part("What was searched", "search"):
+        ui.html(html.paragraphs([view.texts["statement"]]), sanitize=False)
+
+
+def _head(view: PlanView, actions: Actions, before: str) -> None:
+    recommended = view.shown == 0
+    title = "Recommended plan" if recommended else f"Alternative {view.shown + 1}"
+    with ui.element("section").classes("sheet stack").style("gap:0.6rem"):
+        ui.html(
+            f"<h2>{title}: {escape(view.texts['target'])}</h2>"
+            f'<p class="totals">{escape(view.texts["totals"])}</p>',
+            sanitize=False,
+        )
+        if before:
+            ui.html(f'<p class="soft">Drawn before: {escape(before)}</p>', sanitize=False)
+        with ui.element("div").classes("buttons"):
+            ui.button("PDF report", on_click=actions.pdf).props("outline")
+            ui.button("Plan as JSON", on_click=actions.json).props("outline")
+            if not recommended:
+                ui.button("Back to the recommended plan", on_click=lambda: actions.draw(0)).props(
+                    "flat"
+                )
+                ui.label("The report is on the recommended plan.").classes("soft")
+        ui.html(_anchors(len(view.cautions)), sanitize=False, tag="nav").classes("anchors").props(
+            'aria-label="Parts of this plan"'
+        )
+
+
+def _anchors(cautions: int) -> str:
+    badge = f'<a class="badge" href="#part-cautions">{cautions} cautions go with this plan</a>'
+    return badge + "".join(f'<a href="#part-{key}">{name}</a>' for key, name in _ANCHORS)
+
+
+def _sequence(texts: dict[str, Any]) -> None:
+    columns = [(head, kind) for head, kind, _ in _SEQUENCE]
+    rows = [[_cell(row, key) for _, _, key in _SEQUENCE] for row in texts["sequence"]]
+    if not rows:
+        ui.html("<p>No instrument is needed.</p>", sanitize=False)
+        return
+    ui.html(
+        html.table("Sequence in the order of use", columns, rows, hide_caption=True), sanitize=False
+    )
+    note = "Steps, dentin left, strain and torque are estimates. " + texts["settings_origin"]
+    ui.html(f'<p class="soft">{escape(note)}</p>', sanitize=False)
+
+
+def _cell(row: dict[str, str], key: str) -> str:
+    mark = html.chip(row["chip"]) if key == "instrument" else ""
+    return mark + escape(row[key])
+
+
+def _reasons(steps: list[dict[str, Any]]) -> str:
+    return f'<ol class="steps">{"".join(_reason(step) for step in steps)}</ol>'
+
+
+def _reason(step: dict[str, Any]) -> str:
+    margins = "; ".join(step["margins"])
+    nearest = f'<p class="soft">Nearest limits: {escape(margins)}.</p>' if margins else ""
+    cautions = "".join(f"<p><b>Caution:</b> {escape(text)}</p>" for text in step["cautions"])
+    return (
+        f"<li><h3>{escape(step['number'])}. {escape(step['head'])}</h3>"
+        f"{html.sentence_list(step['reasons'])}{nearest}{cautions}</li>"
+    )
+
+
+def _alternatives(view: PlanView, actions: Actions) -> None:
+    found = view.result.found
+    given = len(view.result.plans)
+    ui.html(
+        f"<p>{found} sequences were found of which none is better in every respect than another; "
+        f"{given} are given. The first is recommended.</p>",
+        sanitize=False,
+    )
+    heads = ("", "sequence", "time, min", "dentin removed, mm³", "nearest limit used")
+    with (
+        ui.element("div").classes("wide").props('tabindex="0" role="region" aria-label="Plans"'),
+        ui.element("table"),
+    ):
+        with ui.element("thead"), ui.element("tr"):
+            for at, head in enumerate(heads):
+                kind = "right" if at >= 2 else "left"
+                ui.html(head, sanitize=False, tag="th").classes(kind).props('scope="col"')
+        with ui.element("tbody"):
+            for at, cells in enumerate(view.alternatives):
+                _alternative(at, cells, view, actions)
+
+
+def _alternative(at: int, cells: list[str], view: PlanView, actions: Actions) -> None:
+    row = ui.element("tr")
+    if at == view.shown:
+        row.classes("chosen")
+    with row:
+        with ui.element("td").classes("left"):
+            if at == view.shown:
+                ui.html(f"<b>{at + 1}, drawn</b>", sanitize=False)
+            else:
+                ui.button(f"Draw {at + 1}", on_click=lambda: actions.draw(at)).props(
+                    "dense outline size=sm"
+                )
+        for place, cell in enumerate(cells[1:], 1):
+            kind = "right" if place >= 2 else "text"
+            ui.html(escape(cell), sanitize=False, tag="td").classes(kind)
+
+
+def _rejected(rows: list[list[str]]) -> str:
+    if not rows:
+        return "<p>Every instrument of the tray is used.</p>"
+    columns = (("limit", "left"), ("instruments", "text"), ("the first of them", "text"))
+    cells = [[escape(cell) for cell in row] for row in rows]
+    return html.table(
+        "Instruments by the limit they would break", columns, cells, hide_caption=True
+    )

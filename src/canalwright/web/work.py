@@ -1,0 +1,252 @@
+"""What the pages ask for, done in a thread: plans, single steps, comparisons, their pictures.
+
+Everything here calls the layers below and returns texts, SVG and bytes that a page only shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.web.scans import ScanImages
+from canalwright.web.shelf import Case
+from canalwright.web.wishes import PlanWishes
+
+if TYPE_CHECKING:
+    from canalwright.planning.types import PlanResult
+    from canalwright.reports.tables import TextTable
+    from canalwright.shaping.shape import Pass
+
+__all__ = [
+    "ComparisonView",
+    "PlanView",
+    "StepView",
+    "canal_figure",
+    "compare_instruments",
+    "make_plan",
+    "one_step",
+    "plan_json",
+    "plan_pdf",
+    "show_plan",
+    "warm_up",
+]
+
+Progress = Callable[[float], None]
+
+# Wide enough for a screen at reading distance; text stays at 9 pt of it.
+_FIGURE_MM = (210.0, 185.0)
+
+
+@dataclass(frozen=True, eq=False)
+class PlanView:
+    """One plan of a result, ready to be shown.
+
+    Attributes
+    ----------
+    result : PlanResult
+        As planned: the recommended plan first.
+    shown : int
+        Which of its plans is drawn, from 0.
+    texts : dict
+        Everything the report says about that plan; see `canalwright.reports.report_data`.
+    alternatives : list of list of str
+        A row for every plan of the result, in its order.
+    cautions : tuple of Caution
+        Those of the plan; the general ones stand at the foot of every page.
+    svg : str
+    """
+
+    result: PlanResult
+    shown: int
+    texts: dict[str, Any]
+    alternatives: list[list[str]]
+    cautions: tuple[Caution, ...]
+    svg: str
+
+
+@dataclass(frozen=True, eq=False)
+class StepView:
+    """One pass, ready to be shown."""
+
+    table: TextTable
+    sentences: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+    svg: str
+    json: str
+
+
+@dataclass(frozen=True, eq=False)
+class ComparisonView:
+    """Two instruments, ready to be shown."""
+
+    table: TextTable
+    sentences: tuple[str, ...]
+    cautions: tuple[Caution, ...]
+    svg: str
+    json: str
+
+
+def warm_up() -> None:
+    """Load what the first plan needs, so that it does not wait for it."""
+    import canalwright.planning
+    import canalwright.planning.search_kernel
+    import canalwright.reports.tracks  # noqa: F401
+    from canalwright.references import all_references
+
+    all_references()
+
+
+def make_plan(canal: Canal, wishes: PlanWishes, progress: Progress | None = None) -> PlanResult:
+    """Plan a canal with the standard tray."""
+    from canalwright.instruments.tray import standard_tray
+    from canalwright.planning import plan
+
+    return plan(
+        canal,
+        standard_tray(),
+        wishes.target,
+        wishes.limits,
+        patency=wishes.patency,
+        progress=progress,
+        **wishes.options,
+    )
+
+
+def show_plan(
+    case: Case, canal: Canal, result: PlanResult, shown: int, images: ScanImages
+) -> PlanView:
+    """Return one plan of a result with its texts and figure."""
+    from canalwright.reports.plan_views import plan_figure, report_inputs, with_plan_first
+    from canalwright.reports.report_data import report_data
+
+    first = with_plan_first(result, shown)
+    image = images.along(case.key, case.path, canal)
+    texts = report_data(report_inputs(canal, first, straightened=image, inputs={}))
+    figure = plan_figure(canal, first, straightened=image, size_mm=_FIGURE_MM)
+    rows = texts["alternatives"]
+    in_order = [*rows[1 : shown + 1], rows[0], *rows[shown + 1 :]]
+    return PlanView(result, shown, texts, in_order, _told(texts["cautions"]), _svg(figure))
+
+
+def canal_figure(case: Case, canal: Canal, images: ScanImages) -> str:
+    """Return the tracks of the canal as measured."""
+    from canalwright.planning.situation import canal_curvature_per_mm
+    from canalwright.reports.tracks import track_figure
+
+    figure = track_figure(
+        canal,
+        straightened=images.along(case.key, case.path, canal),
+        curvature_per_mm=canal_curvature_per_mm(canal),
+        title=f"Canal {canal.name}, as measured",
+        size_mm=_FIGURE_MM,
+    )
+    return _svg(figure)
+
+
+def plan_pdf(case: Case, canal: Canal, result: PlanResult, images: ScanImages) -> bytes:
+    """Return the report on the recommended plan."""
+    from canalwright.reports.pdf import plan_report_pdf
+    from canalwright.reports.plan_views import report_inputs
+
+    image = images.along(case.key, case.path, canal)
+    digests = {case.path.name: case.digest}
+    return plan_report_pdf(report_inputs(canal, result, straightened=image, inputs=digests))
+
+
+def plan_json(case: Case, canal: Canal, result: PlanResult, wishes: PlanWishes) -> str:
+    """Return the plan as a ``plan@1`` document."""
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.inputs import document_input
+    from canalwright.exchange.plans import plan_document
+
+    inputs = {
+        "canals": document_input(case.path, case.document),
+        "tray": "standard",
+        "options": wishes.recorded(),
+    }
+    return document_text(plan_document(canal, result, patency=wishes.patency, inputs=inputs))
+
+
+def one_step(
+    case: Case,
+    canal: Canal,
+    made: Pass,
+    earlier: tuple[Pass, ...],
+    patency: Pass | None,
+    images: ScanImages,
+) -> StepView:
+    """Compute one pass and draw it."""
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.inputs import document_input
+    from canalwright.exchange.steps import step_document
+    from canalwright.planning.single_step import shape_after, step_after
+    from canalwright.reports.tables import step_sentences, step_table
+    from canalwright.reports.tracks import track_figure
+
+    done, loads = step_after(canal, made, earlier, patency)
+    inputs = {"canals": document_input(case.path, case.document), "tray": "standard"}
+    document = step_document(canal, done, loads, after=earlier, patency=patency, inputs=inputs)
+    figure = track_figure(
+        canal,
+        (done,),
+        straightened=images.along(case.key, case.path, canal),
+        start=shape_after(canal, earlier, patency),
+        title=f"Canal {canal.name}, one pass",
+        size_mm=_FIGURE_MM,
+    )
+    cautions = merged(done.cautions, loads.cautions, canal.cautions)
+    return StepView(
+        step_table(canal.name, done),
+        step_sentences(done, loads),
+        _own(cautions),
+        _svg(figure),
+        document_text(document),
+    )
+
+
+def compare_instruments(a: str, b: str, stations_mm: tuple[float, ...]) -> ComparisonView:
+    """Compare two instruments and draw them."""
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.instruments import comparison_document, instrument_cautions
+    from canalwright.instruments.compare import compare
+    from canalwright.instruments.standard import find_instrument
+    from canalwright.reports.compare_figure import compare_figure
+    from canalwright.reports.tables import comparison_sentences, comparison_table
+
+    result = compare(find_instrument(a), find_instrument(b), stations_mm)
+    cautions = instrument_cautions((result.a, result.b))
+    inputs = {"a": a, "b": b, "stations_mm": list(stations_mm)}
+    return ComparisonView(
+        comparison_table(result),
+        comparison_sentences(result),
+        cautions,
+        _svg(compare_figure(result, size_mm=(210.0, 150.0))),
+        document_text(comparison_document(result, inputs, cautions)),
+    )
+
+
+def _own(cautions: tuple[Caution, ...]) -> tuple[Caution, ...]:
+    """Return the cautions without those that stand at the foot of every page."""
+    return tuple(caution for caution in cautions if caution not in CLINICAL_CAUTIONS)
+
+
+def _told(rows: list[dict[str, str]]) -> tuple[Caution, ...]:
+    """Return the report's cautions, each with the steps it is about."""
+    general = {caution.text for caution in CLINICAL_CAUTIONS}
+    return tuple(
+        Caution(
+            "", f"{row['text']} ({row['steps']})" if row["steps"] else row["text"], row["source"]
+        )
+        for row in rows
+        if row["text"] not in general
+    )
+
+
+def _svg(figure: Any) -> str:
+    from canalwright.reports.style import figure_svg
+
+    text: str = figure_svg(figure).decode("utf-8")
+    return text[text.index("<svg") :]
