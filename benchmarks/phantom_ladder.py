@@ -201,9 +201,14 @@ def main():
         results = [run(task) for task in tasks]
     parts = [f"{chosen.seeds} seeded roots per rung, first seed {chosen.first}.", "", HEAD]
     parts += [row(rung.name, [r for r in results if r["rung"] == rung.name]) for rung in rungs]
-    clean = [r for r in results if r["rung"].startswith("clean")]
-    if clean:
-        parts += ["", "Clean rungs by true diameter:", "", by_size(clean)]
+    for title, wanted in (("clean", "clean"), ("stress 0.125", "0.125"), ("stress 0.2", "0.2")):
+        some = [
+            r
+            for r in results
+            if wanted in r["rung"] and (title == "clean" or "clean" not in r["rung"])
+        ]
+        if some:
+            parts += ["", f"By true diameter, {title}:", "", by_size(some)]
     failed = [f"- {r['rung']}, seed {r['seed']}: {r['failed']}" for r in results if "failed" in r]
     if failed:
         parts += ["", "Refused:", "", *failed]

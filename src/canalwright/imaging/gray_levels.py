@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from canalwright.imaging.curves import smoothed, smoothing_weight
 from canalwright.imaging.noise import dentin_noise
 from canalwright.imaging.sampling import Crop
 
@@ -106,12 +107,14 @@ def ball_offsets_mm(radius_mm: float, step_mm: float) -> Floats:
     return np.asarray(grid[np.linalg.norm(grid, axis=1) <= radius_mm + 1e-9], float)
 
 
-def ring_dentin(sections: Floats, half_mm: float, radius_mm: Floats) -> Floats:
+def ring_dentin(
+    sections: Floats, half_mm: float, radius_mm: Floats, contrast: float, step_mm: float
+) -> Floats:
     """Return dentin's gray value round the canal at every level.
 
-    An upper quantile of the samples outside the lumen and within 0.7 mm of its wall; then a
-    straight line through these along the canal, fitted robustly, since near the apex the ring
-    leaves the root.
+    The middle of the samples outside the lumen and within 0.7 mm of its wall. A first pass lays a
+    robust straight line through them along the canal, since near the apex the ring leaves the
+    root; the second leaves out what lies beyond the root and follows slow shading.
 
     Parameters
     ----------
@@ -119,14 +122,29 @@ def ring_dentin(sections: Floats, half_mm: float, radius_mm: Floats) -> Floats:
     half_mm : float
     radius_mm : ndarray, shape (n,)
         Rough radius of the lumen.
+    contrast : float
+    step_mm : float
+        Distance of the levels.
     """
     axis = np.linspace(-half_mm, half_mm, sections.shape[1])
-    distance = np.hypot(axis[:, None], axis[None, :])
-    beyond = distance[None] - radius_mm[:, None, None]
+    beyond = np.hypot(axis[:, None], axis[None, :])[None] - radius_mm[:, None, None]
     ring = np.where((beyond > 0.15) & (beyond < 0.7), sections, np.nan)
-    out = percentiles(ring.reshape(len(ring), -1), 65.0)
-    out = np.where(np.isfinite(out), out, np.nanmedian(out))
-    return _robust_line(out)
+    line = _robust_line(percentiles(ring.reshape(len(ring), -1), 65.0))
+    inside = dentin_weights(sections, half_mm, line, contrast, 0.12, np.zeros((len(line), 2)))
+    kept = np.where((beyond > 0.25) & (beyond < 0.8) & (inside > 0.5), sections, np.nan)
+    count = np.isfinite(kept).sum(axis=(1, 2))
+    middle = percentiles(kept.reshape(len(kept), -1), 50.0)
+    sure = np.where(np.isfinite(middle), count, 0)
+    middle = np.where(np.isfinite(middle), middle, line)
+    return _following(middle, line, sure / max(float(sure.max()), 1.0), contrast, step_mm)
+
+
+def _following(
+    middle: Floats, line: Floats, sure: Floats, contrast: float, step_mm: float
+) -> Floats:
+    """Smooth over about 3 mm, trusting levels with many samples near the line."""
+    weight = 0.02 + sure**2 / (1.0 + ((middle - line) / (0.12 * contrast)) ** 2)
+    return smoothed(middle, smoothing_weight(3.0, step_mm, 2), weight, order=2)
 
 
 def percentiles(rows: Floats, percent: float) -> Floats:

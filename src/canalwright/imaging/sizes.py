@@ -76,6 +76,11 @@ class Sections:
     radius_mm: Floats
 
     @property
+    def offset(self) -> Floats:
+        """How far gray is shifted at each level; shading moves dentin and lumen alike."""
+        return np.asarray(self.dentin - np.median(self.dentin), float)
+
+    @property
     def step_mm(self) -> float:
         """Distance of the samples in a section."""
         return float(2.0 * self.half_mm / (self.gray.shape[1] - 1))
@@ -97,9 +102,10 @@ def cut_sections(
     width = settings.axial_sd_mm / settings.level_step_mm
     gray = gaussian_filter1d(raw, width, axis=0, mode="nearest") if width > 0.1 else raw
     radius = _rough_radius_mm(gray, half, rough) if radius_mm is None else radius_mm
-    dentin = ring_dentin(gray, half, radius)
     if settings.dentin is not None:
         dentin = np.full(len(line), settings.dentin)
+    else:
+        dentin = ring_dentin(gray, half, radius, rough.contrast, settings.level_step_mm)
     return Sections(line, first, second, gray, half, dentin, radius)
 
 
@@ -130,16 +136,18 @@ def calibrated(
     prior[6] = 0.0 if settings.lumen is not None else rough.lumen_sd
     prior[7] = 0.0 if settings.sigma_mm is not None else 0.35
     if settings.lumen is not None:
-        start[:, 6] = settings.lumen
+        start[:, 6] = settings.lumen + sections.offset
     fits = fit_sections(
         sections.gray[wide], weights[wide], sections.half_mm, start[wide], prior, noise, 15
     )
     noise = float(np.median(fits.residual))
-    mean, spread = _joint(fits, (6, 7), prior, start[0], noise)
-    lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
+    shared = fits.parameters[:, 6:8].copy()
+    shared[:, 0] -= sections.offset[wide]
+    expected = np.array([start[0, 6] - sections.offset[0], start[0, 7]])
     grain = _samples_per_grain(sections, rough, settings)
-    lumen_sd, sigma_sd = (float(x) for x in spread * np.sqrt(grain) * (1.0, sigma))
-    return Calibration(lumen, lumen_sd, sigma, sigma_sd, noise)
+    mean, spread = _joint(fits, shared, expected, prior, noise, grain)
+    lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
+    return Calibration(lumen, float(spread[0]), sigma, float(spread[1]) * sigma, noise)
 
 
 def _samples_per_grain(sections: Sections, rough: RoughLevels, settings: MeasureSettings) -> float:
@@ -155,25 +163,44 @@ def axial_sd_mm(rough: RoughLevels, settings: MeasureSettings) -> float:
 
 
 def _joint(
-    fits: SectionFits, keys: tuple[int, ...], prior_sd: Floats, start: Floats, noise: float
+    fits: SectionFits,
+    values: Floats,
+    expected: Floats,
+    prior_sd: Floats,
+    noise: float,
+    grain: float,
 ) -> tuple[Floats, Floats]:
-    """Combine what all levels say about shared parameters, each level's others eliminated."""
-    shared = list(keys)
-    total = np.zeros((len(shared), len(shared)))
-    right = np.zeros(len(shared))
-    others = [k for k in range(len(prior_sd)) if prior_sd[k] > 0.0 and k not in keys]
-    for value, information in zip(fits.parameters, fits.information, strict=True):
+    """Combine what all levels say about lumen and blur, each level's others eliminated.
+
+    Parameters
+    ----------
+    fits : SectionFits
+    values : ndarray, shape (n, 2)
+        Lumen (shading taken off) and ln sigma of every level.
+    expected : ndarray, shape (2,)
+        Center of the prior.
+    prior_sd : ndarray, shape (8,)
+    noise : float
+    grain : float
+        Correlated samples per grain of noise: so much less do the levels know together.
+
+    Returns
+    -------
+    mean, sd : ndarray, shape (2,)
+    """
+    total, right = np.zeros((2, 2)), np.zeros(2)
+    others = [k for k in range(6) if prior_sd[k] > 0.0]
+    for value, information in zip(values, fits.information, strict=True):
         own = information[np.ix_(others, others)] + np.diag(
             [(noise / prior_sd[k]) ** 2 + 1e-9 for k in others]
         )
-        cross = information[np.ix_(shared, others)]
-        left = information[np.ix_(shared, shared)] - cross @ np.linalg.solve(own, cross.T)
-        total += left / noise**2
-        right += left @ value[shared] / noise**2
-    with np.errstate(divide="ignore"):
-        pull = np.where(prior_sd[shared] > 0.0, 1.0 / prior_sd[shared] ** 2, 1e12)
+        cross = information[6:8][:, others]
+        left = information[6:8, 6:8] - cross @ np.linalg.solve(own, cross.T)
+        total += left / (grain * noise**2)
+        right += left @ value / (grain * noise**2)
+    pull = np.where(prior_sd[6:8] > 0.0, 1.0 / np.maximum(prior_sd[6:8], 1e-9) ** 2, 1e12)
     matrix = total + np.diag(pull)
-    mean = np.linalg.solve(matrix, right + pull * start[shared])
+    mean = np.linalg.solve(matrix, right + pull * expected)
     return mean, np.sqrt(np.diag(np.linalg.inv(matrix)))
 
 
@@ -200,7 +227,7 @@ def _start(sections: Sections, lumen: float, sigma_mm: float) -> Floats:
     start[:, 2] = np.log(sections.radius_mm)
     start[:, 3] = 0.05
     start[:, 5] = sections.dentin
-    start[:, 6] = lumen
+    start[:, 6] = lumen + sections.offset
     start[:, 7] = np.log(sigma_mm)
     return start
 

@@ -16,6 +16,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from canalwright.geometry.sections import DIRECTIONS, directions_rad
+from canalwright.imaging.edge_fit import fit_edges
 from canalwright.imaging.sampling import Crop
 from canalwright.imaging.sizes import Calibration
 
@@ -85,19 +86,14 @@ def outer_walls(
     )
     layered = _agreed(layered, edge > 0.0)
     noise = _profile_noise(profiles, edge, dentin, contrast)
-    radius, sd = np.full(edge.shape, np.nan), np.full(edge.shape, np.nan)
-    _fit_edges(
-        profiles,
-        edge,
-        layered,
-        plateau,
-        calibration.lumen,
-        contrast,
-        calibration.sigma_mm,
-        noise,
-        _STEP_MM,
-        radius,
-        sd,
+    lumen = calibration.lumen + dentin - np.median(dentin)
+    start, prior = _first_guess(profiles, edge, layered, lumen, contrast)
+    radius, sd, found = fit_edges(
+        profiles, edge, plateau, calibration.sigma_mm, noise, _STEP_MM, start, prior
+    )
+    start, prior = _pooled(start, prior, found, layered & np.isfinite(radius), contrast)
+    radius, sd, _ = fit_edges(
+        profiles, edge, plateau, calibration.sigma_mm, noise, _STEP_MM, start, prior
     )
     radius, kept = _steady(radius, canal_radius_mm)
     model = np.where(layered, _LAYERED_SD_SHARE, _PLAIN_SD_SHARE) * calibration.sigma_mm
@@ -199,43 +195,64 @@ def _rises(profile: Floats, k: int, contrast: float, step: float) -> bool:
     return False
 
 
-@njit(cache=True)
-def _fit_edges(
+def _first_guess(
     profiles: Floats,
     edge: Floats,
     layered: NDArray[np.bool_],
-    plateau: Floats,
-    lumen: float,
+    lumen: Floats,
     contrast: float,
-    sigma: float,
-    noise: float,
-    step: float,
-    radius: Floats,
-    sd: Floats,
-) -> None:
-    """Parameters: edge, width of the gap, gray of the gap (or of the outside), gray behind."""
-    start, prior = np.empty(4), np.empty(4)
+) -> tuple[Floats, Floats]:
+    """Start and prior deviation of edge, width of the gap, gray of the gap, gray behind it.
+
+    A plain edge is a gap without end whose gray is that of the outside.
+    """
+    start, prior = np.zeros((*edge.shape, 4)), np.zeros((*edge.shape, 4))
+    outside = _outside(profiles, edge, _STEP_MM)
+    start[..., 0], prior[..., 0] = edge, 0.5
+    start[..., 1] = np.where(layered, GAP_WIDTH_MM, 5.0)
+    prior[..., 1] = np.where(layered, GAP_SD_MM, 0.0)
+    start[..., 2] = np.where(layered, lumen[:, None] + _GAP_SHARE * contrast, outside)
+    prior[..., 2] = np.where(layered, _GAP_SHARE_SD * contrast, contrast)
+    start[..., 3] = np.where(layered, lumen[:, None] + 0.5 * contrast, outside)
+    prior[..., 3] = np.where(layered, 0.5 * contrast, 0.0)
+    return start, prior
+
+
+def _pooled(
+    start: Floats,
+    prior: Floats,
+    found: Floats,
+    layered: NDArray[np.bool_],
+    contrast: float,
+) -> tuple[Floats, Floats]:
+    """Let neighboring rays share width and gray of the gap, which change slowly."""
+    start, prior = start.copy(), prior.copy()
+    for key, tight in ((1, 0.02), (2, 0.03 * contrast), (3, 0.1 * contrast)):
+        shared = _local_mean(found[..., key], layered)
+        start[..., key] = np.where(layered, shared, start[..., key])
+        prior[..., key] = np.where(layered, tight, prior[..., key])
+    return start, prior
+
+
+def _local_mean(values: Floats, chosen: NDArray[np.bool_]) -> Floats:
+    """Mean of the chosen values over 1.5 mm along the canal and a quarter of the round."""
+    from scipy.ndimage import uniform_filter
+
+    mode: tuple[Literal["nearest"], Literal["wrap"]] = ("nearest", "wrap")
+    size = (15, 17)
+    total = uniform_filter(np.where(chosen, values, 0.0), size, mode=mode)
+    share = uniform_filter(chosen.astype(float), size, mode=mode)
+    return np.asarray(total / np.maximum(share, 1e-9))
+
+
+@njit(cache=True)
+def _outside(profiles: Floats, edge: Floats, step: float) -> Floats:
+    out = np.zeros(edge.shape)
     for i in range(edge.shape[0]):
         for j in range(edge.shape[1]):
-            if edge[i, j] <= 0.0:
-                continue
-            start[0], prior[0] = edge[i, j], 0.5
-            if layered[i, j]:
-                start[1], prior[1] = GAP_WIDTH_MM, GAP_SD_MM
-                start[2], prior[2] = lumen + _GAP_SHARE * contrast, _GAP_SHARE_SD * contrast
-                start[3], prior[3] = lumen + 0.5 * contrast, 0.5 * contrast
-                ahead = 0.45
-            else:
-                start[1], prior[1] = 5.0, 0.0
-                start[2], prior[2] = _beyond(profiles[i, j], edge[i, j], step), contrast
-                start[3], prior[3] = start[2], 0.0
-                ahead = 0.5
-            low = max(int((edge[i, j] - 0.35) / step), 0)
-            high = min(int((edge[i, j] + ahead) / step) + 1, profiles.shape[2])
-            found, spread = _fit_edge(
-                profiles[i, j], low, high, step, plateau[i, j], sigma, noise, start, prior
-            )
-            radius[i, j], sd[i, j] = found, spread
+            if edge[i, j] > 0.0:
+                out[i, j] = _beyond(profiles[i, j], edge[i, j], step)
+    return out
 
 
 @njit(cache=True)
@@ -246,108 +263,6 @@ def _beyond(profile: Floats, edge: float, step: float) -> float:
             total += profile[k]
             count += 1
     return total / count if count else profile[min(int(edge / step), len(profile) - 1)]
-
-
-@njit(cache=True)
-def _cdf(x: float) -> float:
-    """Return the normal distribution function; Abramowitz and Stegun 7.1.26, error below 1e-7."""
-    t = 1.0 / (1.0 + 0.3275911 * abs(x) / 1.4142135623730951)
-    tail = t * (
-        0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429)))
-    )
-    value = 0.5 * (2.0 - tail * np.exp(-0.5 * x * x))
-    return float(value if x >= 0.0 else 1.0 - value)
-
-
-@njit(cache=True)
-def _fit_edge(
-    profile: Floats,
-    low: int,
-    high: int,
-    step: float,
-    dentin: float,
-    sigma: float,
-    noise: float,
-    start: Floats,
-    prior: Floats,
-) -> tuple[float, float]:
-    """Levenberg–Marquardt; returns the edge and its standard deviation."""
-    p, best = start.copy(), start.copy()
-    normal, right = np.zeros((4, 4)), np.zeros(4)
-    cost = _edge_equations(
-        profile, low, high, step, dentin, sigma, noise, p, start, prior, normal, right
-    )
-    damping = 1e-2
-    for _ in range(20):
-        matrix = normal.copy()
-        for k in range(4):
-            matrix[k, k] = matrix[k, k] * (1.0 + damping) + 1e-12
-        change = np.linalg.solve(matrix, right)
-        p = best.copy()
-        p[0] += min(max(change[0], -0.1), 0.1)
-        p[1] = max(p[1] + change[1], 0.03)
-        p[2] += change[2]
-        p[3] += change[3]
-        normal2, right2 = np.zeros((4, 4)), np.zeros(4)
-        cost2 = _edge_equations(
-            profile, low, high, step, dentin, sigma, noise, p, start, prior, normal2, right2
-        )
-        if cost2 <= cost:
-            settled = cost - cost2 < 1e-4 * cost
-            best, normal, right, cost = p, normal2, right2, cost2
-            damping = max(0.2 * damping, 1e-6)
-            if settled:
-                break
-        else:
-            damping *= 8.0
-            if damping > 1e6:
-                break
-    variance = np.linalg.inv(normal + 1e-12 * np.eye(4))[0, 0]
-    return best[0], np.sqrt(max(variance, 0.0))
-
-
-@njit(cache=True)
-def _edge_equations(
-    profile: Floats,
-    low: int,
-    high: int,
-    step: float,
-    dentin: float,
-    sigma: float,
-    noise: float,
-    p: Floats,
-    start: Floats,
-    prior: Floats,
-    normal: Floats,
-    right: Floats,
-) -> float:
-    cost = 0.0
-    row = np.zeros(4)
-    for k in range(low, high):
-        if np.isnan(profile[k]):
-            continue
-        near = (k * step - p[0]) / sigma
-        far = (k * step - p[0] - p[1]) / sigma
-        into_gap, behind = _cdf(near), _cdf(far)
-        slope1 = np.exp(-0.5 * near * near) * 0.3989422804 / sigma
-        slope2 = np.exp(-0.5 * far * far) * 0.3989422804 / sigma
-        model = dentin + (p[2] - dentin) * into_gap + (p[3] - p[2]) * behind
-        left = (profile[k] - model) / noise
-        cost += left * left
-        row[0] = (-(p[2] - dentin) * slope1 - (p[3] - p[2]) * slope2) / noise
-        row[1] = -(p[3] - p[2]) * slope2 / noise
-        row[2] = (into_gap - behind) / noise
-        row[3] = behind / noise
-        for a in range(4):
-            right[a] += row[a] * left
-            for b in range(4):
-                normal[a, b] += row[a] * row[b]
-    for a in range(4):
-        scale = prior[a] if prior[a] > 0.0 else 1e-6
-        normal[a, a] += 1.0 / scale**2
-        right[a] += (start[a] - p[a]) / scale**2
-        cost += ((p[a] - start[a]) / scale) ** 2
-    return cost
 
 
 def _steady(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
