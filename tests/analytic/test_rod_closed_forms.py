@@ -20,7 +20,8 @@ from canalwright.mechanics.bench_tests import bending_law
 from canalwright.mechanics.canal_path import Arc, CanalPath, graded_levels_mm, path_of_arcs
 from canalwright.mechanics.contacts import Side, wall_contacts
 from canalwright.mechanics.moment_law import moment_law
-from canalwright.mechanics.rod_in_canal import Rod, RodInCanal, rod_in_canal
+from canalwright.mechanics.rod import Rod
+from canalwright.mechanics.rod_in_canal import RodInCanal, rod_in_canal
 
 MODULUS_MPA = 70000.0
 RIGID = 1e6

@@ -23,7 +23,8 @@ from canalwright.mechanics.bench_tests import bending_law
 from canalwright.mechanics.canal_path import Arc, graded_levels_mm, path_of_arcs
 from canalwright.mechanics.contacts import wall_contacts
 from canalwright.mechanics.moment_law import moment_law
-from canalwright.mechanics.rod_in_canal import Rod, RodInCanal, rod_in_canal
+from canalwright.mechanics.rod import Rod
+from canalwright.mechanics.rod_in_canal import RodInCanal, rod_in_canal
 from canalwright.mechanics.rod_numerics import solve_banded
 
 Floats = NDArray[np.float64]

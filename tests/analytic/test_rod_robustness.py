@@ -24,7 +24,8 @@ from canalwright.mechanics.canal_path import (
     path_of_arcs,
 )
 from canalwright.mechanics.moment_law import moment_law
-from canalwright.mechanics.rod_in_canal import Rod, rod_in_canal
+from canalwright.mechanics.rod import Rod
+from canalwright.mechanics.rod_in_canal import rod_in_canal
 
 CASES = 3000
 LAWS = {

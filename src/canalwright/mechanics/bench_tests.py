@@ -10,8 +10,8 @@ of a hand size 25 by 5 %).
 Torsion: the first 3 mm are held in soft jaws and the shank is turned. Strength is the fully
 plastic torque; angle at failure is not computed.
 
-A twisted blade turns its stiff and its soft direction into the plane of bending in turn, so its
-in-plane compliance is the mean over both principal directions. In small bending a superelastic
+A twisted blade bends with the mean compliance of its directions, see
+`canalwright.mechanics.moment_law.twisted_moment_law`. In small bending a superelastic
 size 15 comes out 2.8 times as flexible as one of steel; 2 to 3 times is published
 :cite:`walia1988`.
 
@@ -24,7 +24,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -35,11 +34,10 @@ from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.alloys import AlloySet, alloy_of
 from canalwright.instruments.catalog import BenchLimits, bench_limits, standard_taper_mm_per_mm
-from canalwright.instruments.instrument import Instrument, Kind, SectionShape
-from canalwright.instruments.outlines import outline, principal_angle_rad
+from canalwright.instruments.instrument import Instrument, Kind
 from canalwright.instruments.section_table import sections_along
 from canalwright.mechanics.alloy_laws import AlloyLaw
-from canalwright.mechanics.moment_law import MomentLaw, outline_moment_law
+from canalwright.mechanics.moment_law import MomentLaw, twisted_moment_law
 
 __all__ = [
     "BENDING_ANGLE_DEG",
@@ -317,56 +315,39 @@ def _bent(
 def _curvature(instrument: Instrument, law: AlloyLaw) -> Curvature:
     """Return the curvature law along an instrument, blended between its knots."""
     knots = instrument.knot_station_mm
-    tables = [
-        _principal_laws(instrument.section_at(knot), instrument.core_ratio_at(knot), law)
-        for knot in knots
+    pairs = [
+        tuple(_section_law(instrument, knots[k], knots[k + end], law) for end in (0, 1))
+        for k in range(len(knots) - 1)
     ]
-    uniform = all(table is tables[0] for table in tables)
 
     def curvature(moment_nmm: float, station_mm: float) -> float:
         radius = _radius(instrument, station_mm)
         scaled = moment_nmm / radius**3
-        if uniform:
-            return _mean_strain(tables[0], scaled) / radius
-        # a shape that starts at a knot holds to the next one; a core ratio changes between them
-        before = max(0, min(int(np.searchsorted(knots, station_mm, "right")) - 1, len(knots) - 2))
-        span = knots[before + 1] - knots[before]
-        share = min(1.0, max(0.0, (station_mm - knots[before]) / span))
-        if instrument.knot_section:
-            shape = instrument.knot_section[before]
-            pair = [
-                _principal_laws(shape, instrument.core_ratio_at(knots[k]), law)
-                for k in (before, before + 1)
-            ]
-        else:
-            pair = tables[before : before + 2]
-        low, high = (_mean_strain(table, scaled) for table in pair)
-        return ((1.0 - share) * low + share * high) / radius
+        before = max(0, min(int(np.searchsorted(knots, station_mm, "right")) - 1, len(pairs) - 1))
+        low, high = pairs[before]
+        if low is high:
+            return _strain(low, scaled) / radius
+        share = (station_mm - knots[before]) / (knots[before + 1] - knots[before])
+        share = min(1.0, max(0.0, share))
+        return ((1.0 - share) * _strain(low, scaled) + share * _strain(high, scaled)) / radius
 
     return curvature
+
+
+def _section_law(
+    instrument: Instrument, from_station_mm: float, station_mm: float, law: AlloyLaw
+) -> MomentLaw:
+    """Return the law at a station; the shape is the one that starts at the knot before."""
+    shape = instrument.section_at(from_station_mm)
+    return twisted_moment_law(shape, law, instrument.core_ratio_at(station_mm))
 
 
 def _radius(instrument: Instrument, station_mm: float) -> float:
     return float(np.interp(station_mm, instrument.knot_station_mm, instrument.knot_diameter_mm)) / 2
 
 
-@lru_cache(maxsize=64)
-def _principal_laws(
-    shape: SectionShape, core_ratio: float | None, law: AlloyLaw
-) -> tuple[MomentLaw, ...]:
-    points = 2.0 * outline(shape, core_ratio, 480)
-    first = principal_angle_rad(shape, core_ratio)
-    angles = (first,) if shape is SectionShape.CIRCLE else (first, first + math.pi / 2)
-    return tuple(outline_moment_law(points, law, [angle]) for angle in angles)
-
-
-def _mean_strain(laws: tuple[MomentLaw, ...], scaled_moment: float) -> float:
-    """Surface strain for a moment over r³: the mean over the principal directions."""
-    strains = [_inverse(law, scaled_moment) for law in laws]
-    return sum(strains) / len(strains)
-
-
-def _inverse(law: MomentLaw, scaled_moment: float) -> float:
+def _strain(law: MomentLaw, scaled_moment: float) -> float:
+    """Return the surface strain for a moment over r³."""
     table = law.table
     last = len(table) - 1
     if scaled_moment >= table[last, 1]:

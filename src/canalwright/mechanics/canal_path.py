@@ -73,6 +73,11 @@ class CanalPath:
         turned = self.normal_2 @ self.normal_2[0]
         return bool(np.max(np.abs(off_plane)) < 1e-9 and np.min(turned) > 1.0 - 1e-12)
 
+    def points_mm(self, offset_mm: Floats) -> Floats:
+        """Return points in space from offsets along both normals, shapes (n, 2) and (n, 3)."""
+        across = offset_mm[:, :1] * self.normal_1 + offset_mm[:, 1:] * self.normal_2
+        return np.asarray(self.center_mm + across, float)
+
 
 def graded_levels_mm(tip_level_mm: float, end_level_mm: float, nodes: int) -> Floats:
     """Return node levels whose spacing grows linearly from the tip.

@@ -22,22 +22,18 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
-from canalwright.instruments.alloys import AlloySet, alloy_set
 from canalwright.instruments.instrument import Alloy, Instrument
 from canalwright.mechanics.alloy_laws import STEEL_STRAIN_VALIDITY
-from canalwright.mechanics.bench_tests import bending_law
 from canalwright.mechanics.canal_path import NO_WALL_MM, CanalPath, path_of_canal
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY
-from canalwright.mechanics.moment_law import MomentLaw, twisted_moment_law
+from canalwright.mechanics.rod import Rod, rod_of_instrument
 
 __all__ = [
     "DEFAULT_WALL_STIFFNESS",
     "Convergence",
-    "Rod",
     "RodInCanal",
     "instrument_in_canal",
     "rod_in_canal",
-    "rod_of_instrument",
 ]
 
 Floats = NDArray[np.float64]
@@ -70,38 +66,15 @@ ROD_MODEL: Final = Caution(
 )
 
 # A spring on the axis, weak enough to be unseen, that places a rod nothing else holds.
-# Per bending stiffness in N·mm² at `_STIFFNESS_STATION_MM`.
+# Per bending stiffness of the rod 5 mm from its tip, in N·mm².
 _WEAK_PER_STIFFNESS: Final = 3e-6
 _LOOSE_FORCE_PER_STIFFNESS: Final = 1e-5
-_STIFFNESS_STATION_MM: Final = 5.0
 _STEP_TOLERANCE_MM: Final = 1e-8
 _FORCE_TOLERANCE_N: Final = 1e-10
 _MOST_ITERATIONS: Final = 120
 # Where the search creeps along a stiff round wall, it is started anew with a softer one.
 _SOFTER_WALLS: Final = (0.003, 0.02, 0.1, 0.4, 1.0)
 _RETRY_ITERATIONS: Final = 400
-_PROFILE_STEP_MM: Final = 0.01
-
-
-@dataclass(frozen=True, eq=False)
-class Rod:
-    """What the rod model sees of an instrument.
-
-    Attributes
-    ----------
-    radius_mm : ndarray, shape (n,)
-        Circumscribed radius at even stations from the tip.
-    step_mm : float
-        Step of those stations.
-    law : MomentLaw
-    alloy : Alloy or None
-        Alloy class, for cautions.
-    """
-
-    radius_mm: Floats
-    step_mm: float
-    law: MomentLaw
-    alloy: Alloy | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,36 +148,7 @@ class RodInCanal:
     @property
     def position_mm(self) -> Floats:
         """Points of the instrument's axis in space, shape (n, 3)."""
-        offset = self.offset_mm
-        return np.asarray(
-            self.path.center_mm
-            + offset[:, :1] * self.path.normal_1
-            + offset[:, 1:] * self.path.normal_2,
-            float,
-        )
-
-
-def rod_of_instrument(instrument: Instrument, alloy: AlloySet | None = None) -> Rod:
-    """Return the rod of an instrument: its radii, and the bending law of its twisted blade.
-
-    Parameters
-    ----------
-    instrument : Instrument
-    alloy : AlloySet, optional
-        Parameters of the alloy; those of its class when not given.
-
-    Notes
-    -----
-    One section shape and core ratio, those at the tip, stand for the whole length, the shaft
-    behind the cutting part included.
-    """
-    station = np.arange(0.0, instrument.overall_length_mm + 20.0, _PROFILE_STEP_MM)
-    law = twisted_moment_law(
-        instrument.section_at(0.0),
-        bending_law(alloy or alloy_set(instrument.alloy)),
-        instrument.core_ratio_at(0.0),
-    )
-    return Rod(instrument.diameter_mm(station) / 2.0, _PROFILE_STEP_MM, law, instrument.alloy)
+        return self.path.points_mm(self.offset_mm)
 
 
 def instrument_in_canal(
@@ -301,7 +245,7 @@ class _State:
         self.hold = np.zeros(count)
         if held:
             self.hold[-2:] = 1e3
-        stiffness = _bending_stiffness_nmm2(rod)
+        stiffness = rod.bending_stiffness_nmm2(5.0)
         self.weak = _WEAK_PER_STIFFNESS * stiffness
         self.limits = np.array(
             [
@@ -367,12 +311,13 @@ class _State:
         size = np.linalg.norm(self.offset, axis=1)
         depth = np.maximum(size - node[:, column.CLEARANCE], 0.0)
         curvature = np.abs(hinge[:, column.CURVATURE])
-        strain = curvature * radius
-        result = RodInCanal(
+        clearance, strain = node[:, column.WALL] - radius, curvature * radius
+        edges = np.linalg.norm(np.diff(self.path.points_mm(self.offset), axis=0), axis=1)
+        return RodInCanal(
             path=self.path,
-            station_mm=np.zeros(0),
+            station_mm=np.concatenate([[0.0], np.cumsum(edges)]),
             offset_mm=self.offset,
-            clearance_mm=node[:, column.WALL] - radius,
+            clearance_mm=clearance,
             radius_mm=radius,
             curvature_per_mm=curvature,
             strain=strain,
@@ -380,25 +325,18 @@ class _State:
             energy_nmm=float(np.sum(hinge[:, column.LENGTH] * hinge[:, column.ENERGY])),
             insertion_force_n=float(-self.axial[-1]),
             convergence=convergence,
-            cautions=(),
+            cautions=self._cautions(convergence, clearance, float(np.max(strain))),
         )
-        edges = np.linalg.norm(np.diff(result.position_mm, axis=0), axis=1)
-        object.__setattr__(result, "station_mm", np.concatenate([[0.0], np.cumsum(edges)]))
-        object.__setattr__(result, "cautions", _cautions(result, self.rod.alloy))
-        return result
 
-
-def _bending_stiffness_nmm2(rod: Rod) -> float:
-    at = min(round(_STIFFNESS_STATION_MM / rod.step_mm), len(rod.radius_mm) - 1)
-    return float(rod.law.table[0, 2] * rod.radius_mm[at] ** 4)
-
-
-def _cautions(result: RodInCanal, alloy: Alloy | None) -> tuple[Caution, ...]:
-    walled = result.path.wall_radius_mm < NO_WALL_MM
-    validity = STEEL_STRAIN_VALIDITY if alloy is Alloy.STAINLESS else STRAIN_VALIDITY
-    return merged(
-        (ROD_MODEL,),
-        () if result.convergence.converged else (NOT_CONVERGED,),
-        (ROD_BINDS,) if np.any(result.clearance_mm[walled] < 0.0) else (),
-        validity.cautions(float(np.max(result.strain))),
-    )
+    def _cautions(
+        self, convergence: Convergence, clearance: Floats, peak_strain: float
+    ) -> tuple[Caution, ...]:
+        walled = self.path.wall_radius_mm < NO_WALL_MM
+        steel = self.rod.alloy is Alloy.STAINLESS
+        validity = STEEL_STRAIN_VALIDITY if steel else STRAIN_VALIDITY
+        return merged(
+            (ROD_MODEL,),
+            () if convergence.converged else (NOT_CONVERGED,),
+            (ROD_BINDS,) if np.any(clearance[walled] < 0.0) else (),
+            validity.cautions(peak_strain),
+        )
