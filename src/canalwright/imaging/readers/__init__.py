@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+
 from canalwright.errors import UnreadableFile
 from canalwright.imaging.readers.detect import detected
 from canalwright.imaging.readers.grid import Steps
@@ -59,7 +61,9 @@ def read_scan(
     if not place.exists():
         raise refuse(place, "does not exist")
     try:
-        return detected(place)(spacing_mm, series, progress)
+        # Damaged headers hold any number there is; each is checked, none is worth a warning.
+        with np.errstate(over="ignore", invalid="ignore"):
+            return detected(place)(spacing_mm, series, progress)
     except MemoryError as error:
         raise _too_large(place) from error
 

@@ -82,8 +82,7 @@ def grid_from_axes(path: Path, axes_mm: ArrayLike, origin_mm: ArrayLike) -> Stat
         If the axes are not at right angles or the origin is not finite.
     """
     axes, origin = np.asarray(axes_mm, float), np.asarray(origin_mm, float)
-    with np.errstate(over="ignore", invalid="ignore"):
-        lengths = np.linalg.norm(axes, axis=0)
+    lengths = np.linalg.norm(axes, axis=0)
     steps = _steps(lengths[::-1])
     if doubt := _impossible(steps):
         return StatedGrid(spacing_mm=steps, doubt=doubt)

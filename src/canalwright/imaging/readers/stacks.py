@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ __all__ = ["is_picture", "looks_like_png", "looks_like_tiff", "read_picture_stac
 
 TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 PNG = b"\x89PNG\r\n\x1a\n"
+MOST_PACKED = 1100
+"""Bytes that one byte can stand for in the tightest common compression (deflate, 1032)."""
+
 NO_SIZE = StatedGrid((math.nan,) * 3, doubt="pictures state no trustworthy voxel size")
 
 
@@ -90,7 +94,16 @@ def _tiff_pages(path: Path) -> list[NDArray[np.generic]]:
     import tifffile
 
     with guarded(path, "its TIFF data"), tifffile.TiffFile(path) as file:
-        return [_gray(path, np.asarray(page.asarray())) for page in file.pages]
+        return [_page(path, page) for page in file.pages]
+
+
+def _page(path: Path, page: Any) -> NDArray[np.generic]:
+    # The library walks through every part that a header promises, also through billions.
+    parts = math.prod(page.chunked) if page.chunked else 0
+    plausible = min(page.imagelength, page.imagewidth) > 0 and parts == len(page.dataoffsets)
+    if not plausible or page.nbytes > path.stat().st_size * MOST_PACKED:
+        raise refuse(path, "has a page whose size does not fit its data")
+    return _gray(path, np.asarray(page.asarray()))
 
 
 def _picture(path: Path) -> NDArray[np.generic]:
