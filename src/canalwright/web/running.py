@@ -14,7 +14,7 @@ from nicegui import ui
 from canalwright.errors import CanalwrightError, NoFeasiblePlan
 from canalwright.web import html
 
-__all__ = ["Progress", "in_thread", "show_trouble", "working"]
+__all__ = ["Progress", "in_thread", "show_trouble", "tell", "working"]
 
 T = TypeVar("T")
 
@@ -60,15 +60,20 @@ async def in_thread(work: Callable[..., T], *args: object) -> T:
     return await asyncio.to_thread(work, *args)
 
 
-def show_trouble(error: CanalwrightError) -> None:
+def show_trouble(error: CanalwrightError, title: str = "This cannot be computed") -> None:
     """Show an error: what is wrong, what is allowed, what to do."""
     with ui.element("section").classes("trouble").props('role="alert"'):
-        ui.html(_trouble(error), sanitize=False)
+        ui.html(_trouble(error, title), sanitize=False)
 
 
-def _trouble(error: CanalwrightError) -> str:
+def tell(text: str, *, bad: bool = False) -> None:
+    """Say something in passing, away from the cautions at the foot."""
+    ui.notify(text, position="top", type="negative" if bad else None)
+
+
+def _trouble(error: CanalwrightError, title: str) -> str:
     if not isinstance(error, NoFeasiblePlan):
-        return f"<h2>This cannot be computed</h2>{html.paragraphs([error.sentence()])}"
+        return f"<h2>{escape(title)}</h2>{html.paragraphs([error.sentence()])}"
     near = (
         f"<p><b>Nearest target within the limits:</b> {escape(error.nearest)}.</p>"
         if error.nearest

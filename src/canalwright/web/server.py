@@ -7,6 +7,8 @@ import sys
 from typing import Final
 
 from nicegui import app, ui
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
 
 from canalwright.errors import CanalwrightError
 from canalwright.web import work
@@ -37,6 +39,7 @@ def add_pages(settings: ServeSettings) -> None:
     """Register every page of the workbench."""
     desk = Desk(settings)
     add_fonts()
+    app.add_exception_handler(404, _no_such_page)
 
     @ui.page("/")
     async def cases() -> None:
@@ -55,14 +58,23 @@ def add_pages(settings: ServeSettings) -> None:
         await ComparePage().build()
 
 
+async def _no_such_page(_request: Request, _error: Exception) -> HTMLResponse:
+    text = (
+        '<!doctype html><html lang="en"><title>No such page – Canalwright</title>'
+        '<body style="font:16px sans-serif;margin:3rem">'
+        '<p>There is no such page.</p><p><a href="/">Back to the cases</a></p></body></html>'
+    )
+    return HTMLResponse(text, status_code=404)
+
+
 async def _for_canal(
     desk: Desk, key: str, number: str, page: type[PlanPage] | type[StepPage]
 ) -> None:
     try:
         opened = await in_thread(desk.open, key, number)
     except CanalwrightError as error:
-        with page_frame("Not found", place=""):
-            show_trouble(error)
+        with page_frame("Not found", place=""), ui.element("div").classes("stack"):
+            show_trouble(error, "There is nothing at this address")
             ui.html('<p><a href="/">Back to the cases</a></p>', sanitize=False)
         return
     await page(desk, opened).build()

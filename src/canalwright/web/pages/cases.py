@@ -12,7 +12,7 @@ from canalwright.web import html
 from canalwright.web.demo_job import make_demo
 from canalwright.web.desk import Desk
 from canalwright.web.frame import page_frame
-from canalwright.web.running import in_thread, show_trouble, working
+from canalwright.web.running import in_thread, show_trouble, tell, working
 from canalwright.web.settings import DEMO_FOLDER
 from canalwright.web.shelf import LARGEST_UPLOAD_BYTES, Case, Listing
 
@@ -108,7 +108,7 @@ class CasesPage:
             with ui.element("div").classes("buttons"):
                 # In the browser, since it opens a file dialog only right after a click.
                 ui.button("Choose a file …").props("outline").on(
-                    "click", js_handler=f"() => getElement({upload.id}).pickFiles()"
+                    "click", js_handler=f"() => getElement({upload.id}).$refs.qRef.pickFiles()"
                 )
 
     async def _take_in(self, event: events.UploadEventArguments) -> None:
@@ -118,15 +118,15 @@ class CasesPage:
             case = await in_thread(self._desk.shelf.take_in, event.file.name, content)
         except CanalwrightError as error:
             with self._messages:
-                show_trouble(error)
+                show_trouble(error, f"{event.file.name} was not taken")
             return
         event.sender.reset()  # type: ignore[attr-defined]
-        ui.notify(f"Added {case.name}", type="positive")
+        tell(f"Added {case.name}")
         await self._refresh()
 
     def _refuse(self) -> None:
         limit_mb = LARGEST_UPLOAD_BYTES // 1_000_000
-        ui.notify(f"Only .json files of up to {limit_mb} MB are taken.", type="negative")
+        tell(f"Only .json files of up to {limit_mb} MB are taken.", bad=True)
 
 
 def _case(case: Case) -> str:

@@ -14,7 +14,7 @@ from canalwright.web.desk import Desk, OpenCanal
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.plan_form import plan_form
 from canalwright.web.pages.plan_result import Actions, show_result
-from canalwright.web.running import in_thread, show_trouble, working
+from canalwright.web.running import in_thread, show_trouble, tell, working
 from canalwright.web.wishes import PlanForm, PlanWishes, read_wishes
 
 __all__ = ["PlanPage"]
@@ -95,11 +95,11 @@ class PlanPage:
             return
         opened = self._opened
         make = partial(work.plan_pdf, opened.case, opened.canal, self._result, self._desk.images)
-        ui.notify("Writing the report …")
+        tell("Writing the report …")
         try:
             content = await in_thread(make)
         except CanalwrightError as error:
-            ui.notify(error.sentence(), type="negative")
+            tell(error.sentence(), bad=True)
             return
         ui.download.content(content, f"plan-{_safe(opened.canal.name)}.pdf", "application/pdf")
 

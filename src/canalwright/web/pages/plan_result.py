@@ -170,7 +170,7 @@ def _alternative(at: int, cells: list[str], view: PlanView, actions: Actions) ->
                 ui.html(f"<b>{at + 1}, drawn</b>", sanitize=False)
             else:
                 ui.button(f"Draw {at + 1}", on_click=lambda: actions.draw(at)).props(
-                    "dense outline size=sm"
+                    "dense outline padding='2px 8px'"
                 )
         for place, cell in enumerate(cells[1:], 1):
             kind = "right" if place >= 2 else "text"
