@@ -1,13 +1,16 @@
-"""Two instruments against one axis of stations: profiles with tolerance, and the difference."""
+"""Instruments against one axis of stations: profiles with tolerance, and the difference."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Sequence
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from canalwright.anatomy.canal import Floats
 from canalwright.instruments.compare import Comparison
+from canalwright.instruments.instrument import Instrument
 from canalwright.reports.style import (
     BODY_PT,
     GRID_COLOR,
@@ -20,7 +23,7 @@ from canalwright.reports.style import (
     figure_text_mm,
     instrument_style,
 )
-from canalwright.reports.text import instrument_label
+from canalwright.reports.text import named_instrument
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -29,32 +32,46 @@ if TYPE_CHECKING:
 __all__ = ["compare_figure"]
 
 _TOP_MM: Final = 26.0
-_BOTTOM_MM: Final = 22.0
+_KEY_LINE_MM: Final = 4.2
 _LEFT_MM: Final = 13.0
+_KEY_LETTERS: Final = 104
+_BAND: Final = "#dcdcdc"
+_EQUAL: Final = "#00795a"
 
 
 def compare_figure(
-    comparison: Comparison, *, title: str = "", size_mm: tuple[float, float] = (180.0, 130.0)
+    comparison: Comparison | Sequence[Comparison],
+    *,
+    title: str = "",
+    size_mm: tuple[float, float] = (180.0, 130.0),
 ) -> Figure:
-    """Draw two instruments as tracks over the station, tip at the bottom.
+    """Draw instruments as tracks over the station, tip at the bottom.
 
     Parameters
     ----------
-    comparison : Comparison
+    comparison : Comparison or sequence of Comparison
+        One pair, or several instruments against the same first one.
     title : str
-        The two names by default.
+        The names by default.
     size_mm : tuple of float
         Width and height of the figure in mm.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Left both diameters with the band of their tolerance, then the difference in mm with the
-        sum of the tolerances as a band round zero, right the difference in percent.
+        Left the diameters with the band of their tolerance, then the difference from the first
+        in mm with the sum of the tolerances as a band round zero, right the difference in
+        percent. A bar at the left edge marks where a pair may measure the same.
     """
-    station_mm = np.linspace(0.0, _end_mm(comparison), 321)
-    heading = title or f"{instrument_label(comparison.a)} and {instrument_label(comparison.b)}"
-    height = size_mm[1] - _TOP_MM - _BOTTOM_MM
+    pairs = (comparison,) if isinstance(comparison, Comparison) else tuple(comparison)
+    instruments = (pairs[0].a, *(pair.b for pair in pairs))
+    station_mm = np.linspace(0.0, _end_mm(pairs), 321)
+    heading = title or " and ".join(
+        filter(None, (", ".join(map(named_instrument, instruments[:-1])),
+                      named_instrument(instruments[-1])))
+    )  # fmt: skip
+    key = _key_lines(pairs, instruments)
+    height = size_mm[1] - _TOP_MM - _KEY_LINE_MM * len(key) - 8.0
     width = (size_mm[0] - _LEFT_MM - 4.0 - 2 * 4.0) / 3.4
     with drawing():
         figure = figure_mm(*size_mm)
@@ -63,12 +80,12 @@ def compare_figure(
         for head, unit, share, draw in (
             ("Diameter", "mm", 1.4, _draw_profiles),
             ("Difference", "mm", 1.0, _draw_difference),
-            ("Difference", "% of the first", 1.0, _draw_percent),
+            ("Difference", f"% of {named_instrument(instruments[0])}", 1.0, _draw_percent),
         ):
             wide = share * width
             axes = add_axes_mm(figure, left, _TOP_MM, wide, height, sharey=first)
             axes.set_gid(f"{head} {unit}".lower())
-            draw(axes, comparison, station_mm)
+            draw(axes, pairs, station_mm)
             _finish(axes, station_mm, labeled=first is None)
             middle = left + wide / 2.0
             figure_text_mm(
@@ -77,17 +94,19 @@ def compare_figure(
             figure_text_mm(figure, middle, 14.0, unit, ha="center")
             first = axes if first is None else first
             left += wide + 4.0
-        _draw_key(figure, comparison, size_mm)
+        below = _TOP_MM + height + 4.0
+        figure_text_mm(figure, 3.0, below, "\n".join(key), color=MUTED, linespacing=1.3)
     return figure
 
 
-def _end_mm(comparison: Comparison) -> float:
-    cutting = max(comparison.a.cutting_length_mm, comparison.b.cutting_length_mm)
-    return max([cutting, *(row.station_mm for row in comparison.rows)])
+def _end_mm(pairs: Sequence[Comparison]) -> float:
+    cutting = [i.cutting_length_mm for pair in pairs for i in (pair.a, pair.b)]
+    return max([*cutting, *(row.station_mm for pair in pairs for row in pair.rows)])
 
 
-def _draw_profiles(axes: Axes, comparison: Comparison, station_mm: Floats) -> None:
-    for index, instrument in enumerate((comparison.a, comparison.b)):
+def _draw_profiles(axes: Axes, pairs: Sequence[Comparison], station_mm: Floats) -> None:
+    instruments = (pairs[0].a, *(pair.b for pair in pairs))
+    for index, instrument in enumerate(instruments):
         style = instrument_style(index)
         diameter = instrument.diameter_mm(station_mm)
         axes.fill_betweenx(
@@ -99,52 +118,100 @@ def _draw_profiles(axes: Axes, comparison: Comparison, station_mm: Floats) -> No
             lw=0,
         )
         axes.plot(diameter, station_mm, **style)
-        _name_line(axes, comparison, index, station_mm)
-    axes.set_xlim(left=0.0)
+    axes.set_xlim(0.0, 1.12 * axes.get_xlim()[1])
+    _name_lines(axes, instruments, station_mm)
+    _mark_equal(axes, pairs)
 
 
-def _name_line(axes: Axes, comparison: Comparison, index: int, station_mm: Floats) -> None:
-    """Write the name beside its line, away from the other one."""
-    pair = (comparison.a, comparison.b)
-    mean = [float(np.mean(instrument.diameter_mm(station_mm))) for instrument in pair]
-    wider = index == int(np.argmax(mean))
-    at = (0.30 if wider else 0.88) * float(station_mm[-1])
-    axes.annotate(
-        instrument_label(pair[index]),
-        (float(pair[index].diameter_mm(at)), at),
-        xytext=(8 if wider else -8, 0),
-        textcoords="offset points",
-        ha="left" if wider else "right",
-        va="center",
-        fontsize=BODY_PT,
-        fontweight="bold",
-        color=instrument_style(index)["color"],
-    )
+def _mark_equal(axes: Axes, pairs: Sequence[Comparison]) -> None:
+    """Draw a bar along an edge where a pair may measure the same."""
+    place = axes.get_yaxis_transform()
+    only = len(pairs) == 1
+    for index, pair in enumerate(pairs):
+        color = _EQUAL if only else instrument_style(index + 1)["color"]
+        at = 0.985 if only else 0.012 + 0.022 * index
+        for stretch in pair.equal_within_tolerance:
+            ends = [stretch.from_station_mm, stretch.to_station_mm]
+            axes.plot([at, at], ends, color=color, lw=3.0, transform=place, solid_capstyle="butt")
+            if only and ends[1] - ends[0] > 1.0:
+                axes.annotate(
+                    "may measure\nthe same",
+                    (at, ends[0] + 0.35 * (ends[1] - ends[0])),
+                    xycoords=place,
+                    xytext=(-6, 0),
+                    textcoords="offset points",
+                    ha="right",
+                    va="center",
+                    fontsize=BODY_PT,
+                    color=color,
+                )
 
 
-def _draw_difference(axes: Axes, comparison: Comparison, station_mm: Floats) -> None:
-    allowed = comparison.a.tolerance_mm + comparison.b.tolerance_mm
-    difference = comparison.b.diameter_mm(station_mm) - comparison.a.diameter_mm(station_mm)
-    axes.axvspan(-allowed, allowed, color="#dcdcdc", lw=0)
+def _name_lines(axes: Axes, instruments: Sequence[Instrument], station_mm: Floats) -> None:
+    """Write names: of two beside their lines, of more in a column beside all lines."""
+    mean = [float(np.mean(i.diameter_mm(station_mm))) for i in instruments]
+    order = [int(index) for index in np.argsort(mean, kind="stable")]
+    two = len(instruments) == 2
+    for rank, index in enumerate(order):
+        left = two and rank == 0
+        at = (0.88 if left else 0.36 - 0.09 * rank) * float(station_mm[-1])
+        widest = max(float(i.diameter_mm(at)) + i.tolerance_mm for i in instruments)
+        axes.annotate(
+            named_instrument(instruments[index]),
+            (float(instruments[index].diameter_mm(at)) if left else widest, at),
+            xytext=(-8 if left else 6, 0),
+            textcoords="offset points",
+            ha="right" if left else "left",
+            va="center",
+            fontsize=BODY_PT,
+            fontweight="bold",
+            color=instrument_style(index)["color"],
+        )
+
+
+def _draw_difference(axes: Axes, pairs: Sequence[Comparison], station_mm: Floats) -> None:
+    allowed = max(pair.a.tolerance_mm + pair.b.tolerance_mm for pair in pairs)
+    axes.axvspan(-allowed, allowed, color=_BAND, lw=0)
     axes.axvline(0.0, color=INK, lw=0.8)
-    axes.plot(difference, station_mm, color=INK, lw=1.4)
-    for row in comparison.rows:
-        _mark(axes, row.difference_mm, row.station_mm, f"{row.difference_mm:+.2f}")
+    for index, pair in enumerate(pairs):
+        style = _pair_style(index, len(pairs))
+        axes.plot(
+            pair.b.diameter_mm(station_mm) - pair.a.diameter_mm(station_mm), station_mm, **style
+        )
+        for row in pair.rows:
+            text = f"{row.difference_mm:+.2f}" if _labeled(pairs, index) else ""
+            _mark(axes, row.difference_mm, row.station_mm, text, style["color"])
     _leave_room_right(axes)
 
 
-def _draw_percent(axes: Axes, comparison: Comparison, station_mm: Floats) -> None:
-    first, second = comparison.a.diameter_mm(station_mm), comparison.b.diameter_mm(station_mm)
-    percent = 100.0 * (second / first - 1.0)
-    tolerance_a, tolerance_b = comparison.a.tolerance_mm, comparison.b.tolerance_mm
-    least = 100.0 * ((second - tolerance_b) / (first + tolerance_a) - 1.0)
-    most = 100.0 * ((second + tolerance_b) / np.maximum(first - tolerance_a, 1e-9) - 1.0)
-    axes.fill_betweenx(station_mm, least, most, color="#dcdcdc", lw=0)
+def _draw_percent(axes: Axes, pairs: Sequence[Comparison], station_mm: Floats) -> None:
+    for index, pair in enumerate(pairs):
+        style = _pair_style(index, len(pairs))
+        first, second = pair.a.diameter_mm(station_mm), pair.b.diameter_mm(station_mm)
+        tolerance_a, tolerance_b = pair.a.tolerance_mm, pair.b.tolerance_mm
+        least = 100.0 * ((second - tolerance_b) / (first + tolerance_a) - 1.0)
+        most = 100.0 * ((second + tolerance_b) / np.maximum(first - tolerance_a, 1e-9) - 1.0)
+        only = len(pairs) == 1
+        axes.fill_betweenx(
+            station_mm, least, most, color=_BAND if only else style["color"],
+            alpha=1.0 if only else 0.18, lw=0,
+        )  # fmt: skip
+        axes.plot(100.0 * (second / first - 1.0), station_mm, **style)
+        for row in pair.rows:
+            text = f"{row.difference_percent:+.0f} %" if _labeled(pairs, index) else ""
+            _mark(axes, row.difference_percent, row.station_mm, text, style["color"])
     axes.axvline(0.0, color=INK, lw=0.8)
-    axes.plot(percent, station_mm, color=INK, lw=1.4)
-    for row in comparison.rows:
-        _mark(axes, row.difference_percent, row.station_mm, f"{row.difference_percent:+.0f} %")
     _leave_room_right(axes)
+
+
+def _labeled(pairs: Sequence[Comparison], index: int) -> bool:
+    """Numbers stand beside the pair that differs most; others would lie on lines."""
+    size = [max((row.difference_mm for row in pair.rows), default=0.0) for pair in pairs]
+    return index == int(np.argmax(size))
+
+
+def _pair_style(index: int, pairs: int) -> dict[str, Any]:
+    return {"color": INK, "lw": 1.4} if pairs == 1 else instrument_style(index + 1)
 
 
 def _leave_room_right(axes: Axes) -> None:
@@ -152,8 +219,8 @@ def _leave_room_right(axes: Axes) -> None:
     axes.set_xlim(low, high + 0.45 * (high - low))
 
 
-def _mark(axes: Axes, x: float, y: float, text: str) -> None:
-    axes.plot([x], [y], marker="o", ms=3.5, color=INK)
+def _mark(axes: Axes, x: float, y: float, text: str, color: str) -> None:
+    axes.plot([x], [y], marker="o", ms=3.5, color=color)
     axes.annotate(
         text.replace("-", "−"),
         (x, y),
@@ -180,22 +247,30 @@ def _finish(axes: Axes, station_mm: Floats, *, labeled: bool) -> None:
         axes.set_ylabel("station, mm from the tip", fontsize=BODY_PT, labelpad=2.0)
 
 
-def _draw_key(figure: Figure, comparison: Comparison, size_mm: tuple[float, float]) -> None:
-    stretches = ", ".join(
-        f"{s.from_station_mm:g}–{s.to_station_mm:g} mm" for s in comparison.equal_within_tolerance
-    )
-    equal = f"at stations {stretches}" if stretches else "at no station of both cutting parts"
-    lines = (
-        f"Bands: tolerance of manufacture, ± {comparison.a.tolerance_mm:g} and "
-        f"± {comparison.b.tolerance_mm:g} mm (see the catalog for their origin).",
-        f"The two may measure the same {equal}.",
+def _key_lines(pairs: Sequence[Comparison], instruments: Sequence[Instrument]) -> tuple[str, ...]:
+    sentences = (
+        f"Bands: tolerance of manufacture ({_tolerances(instruments)}); round zero the sum of "
+        "both. Bars at the edge: where a pair may measure the same.",
+        *(_equal_sentence(pair) for pair in pairs),
         "Diameters are nominal, from the catalog or the user's entry, not measured.",
     )
-    figure_text_mm(
-        figure,
-        3.0,
-        size_mm[1] - _BOTTOM_MM + 4.0,
-        "\n".join(lines),
-        color=MUTED,
-        linespacing=1.3,
-    )
+    return tuple(line for sentence in sentences for line in wrap(sentence, _KEY_LETTERS))
+
+
+def _tolerances(instruments: Sequence[Instrument]) -> str:
+    values = {i.tolerance_mm for i in instruments}
+    if len(values) == 1:
+        text = f"±{values.pop():g} mm"
+    else:
+        text = ", ".join(f"{named_instrument(i)} ±{i.tolerance_mm:g} mm" for i in instruments)
+    assumed = [named_instrument(i) for i in instruments if "tolerance_mm" in i.assumed]
+    return f"{text}, assumed for {' and '.join(assumed)}" if assumed else text
+
+
+def _equal_sentence(pair: Comparison) -> str:
+    names = f"{named_instrument(pair.a)} and {named_instrument(pair.b)}"
+    stretches = pair.equal_within_tolerance
+    if not stretches:
+        return f"{names}: the difference is beyond both tolerances all along."
+    where = ", ".join(f"D{s.from_station_mm:g} to D{s.to_station_mm:g}" for s in stretches)
+    return f"{names}: within both tolerances they may measure the same from {where}."

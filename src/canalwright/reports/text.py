@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from canalwright.errors import BadInput
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.standard import instrument_from_id
 
 __all__ = [
     "MISSING",
@@ -22,6 +24,7 @@ __all__ = [
     "instrument_label",
     "instrument_short_label",
     "limit_label",
+    "named_instrument",
 ]
 
 MISSING: Final = "–"
@@ -142,6 +145,15 @@ def instrument_short_label(instrument: Instrument) -> str:
 def instrument_label(instrument: Instrument) -> str:
     """Return how the instrument is driven, its size and its taper, e.g. ``hand 15/.02``."""
     return f"{instrument.kind.value} {instrument_short_label(instrument)}"
+
+
+def named_instrument(instrument: Instrument) -> str:
+    """Return the name of an instrument: the user's own, or what our id stands for."""
+    try:
+        listed = instrument_from_id(instrument.id)
+    except BadInput:
+        return instrument.id
+    return instrument_label(instrument) if listed.size == instrument.size else instrument.id
 
 
 def evidence_mark(evidence: Evidence) -> str:
