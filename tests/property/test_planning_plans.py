@@ -76,6 +76,7 @@ def test_recommended_sequence_makes_clinical_sense(planned):
         tip = np.argmax(shape.level_mm >= made.tip_level_mm - 1e-9)
         assert one.step.engaged.any()
         if shape.inscribed_mm[tip] > result.start.inscribed_mm[tip] + 1e-9:
+            # no larger instrument before a smaller one at the same depth
             assert shape.inscribed_mm[tip] <= made.instrument.tip_diameter_mm + 1e-6
         if one.instrument.kind == "engine":
             assert shape.inscribed_mm[tip:].min() >= 0.15 - 1e-9

@@ -103,12 +103,17 @@ def _keeps_dentin(before: Shape, done: Step, limits) -> bool:
 
 
 def _tip_fits(start: Shape, before: Shape, made: Pass, limits, hand: bool) -> bool:
-    i = int(np.flatnonzero(before.level_mm >= made.tip_level_mm - 1e-9)[0])
-    station = before.level_mm[i] - made.tip_level_mm
-    play = before.inscribed_mm[i] - float(made.instrument.diameter_mm(station))
-    if before.inscribed_mm[i] > start.inscribed_mm[i] + 1e-9:
-        return play <= 2e-6
-    return hand or play <= limits.loose_tip_mm.value + 2e-6
+    file, near = made.instrument, []
+    for i, level in enumerate(before.level_mm):
+        station = level - made.tip_level_mm
+        if not -1e-9 <= station <= min(3.0, file.cutting_length_mm) + 1e-9:
+            continue
+        if before.inscribed_mm[i] > start.inscribed_mm[i] + 1e-9:
+            return before.inscribed_mm[i] - float(file.diameter_mm(max(station, 0.0))) <= 2e-6
+        near.append((before.inscribed_mm[i], float(file.diameter_mm(max(station, 0.0)))))
+    if hand or not near:
+        return True
+    return min(near)[0] - near[0][1] <= limits.loose_tip_mm.value + 2e-6
 
 
 def _shaft_free(before: Shape, made: Pass) -> bool:

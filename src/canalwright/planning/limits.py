@@ -23,10 +23,10 @@ __all__ = [
     "broken",
     "judged",
     "loose_tip_limit_mm",
-    "lowest_diameter_mm",
     "over_target_limit_mm",
     "risk_of",
     "step_limit_percent",
+    "tip_region",
     "wall_left_mm",
     "wanted_mm",
 ]
@@ -34,6 +34,8 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 RISK_CONSTRAINTS: Final = ("step_percent", "hand_step_percent", "step_mm", "engaged_mm")
+TIP_REGION_MM: Final = 3.0
+"""First part of an instrument, up to the station where its torsion is tested."""
 _SLACK: Final = 1e-9
 
 
@@ -198,12 +200,11 @@ def _glide_path(step: Step, limits: Limits) -> Margin | None:
     return Margin("glide_path_mm", value, limit, "mm", level, limit / (value + _SLACK))
 
 
-def lowest_diameter_mm(made: Pass, level_mm: Floats) -> float:
-    """Return the diameter of the instrument at the lowest level of the canal it occupies."""
-    lowest = max(made.tip_level_mm, float(level_mm[0]))
-    first = int(np.searchsorted(level_mm, lowest - _SLACK))
-    at = float(level_mm[min(first, len(level_mm) - 1)])
-    return float(made.instrument.diameter_mm(at - made.tip_level_mm)) + made.loose_mm
+def tip_region(made: Pass, level_mm: Floats) -> NDArray[np.bool_]:
+    """Return the levels along the first 3 mm of an instrument, or its cutting part if shorter."""
+    length = min(TIP_REGION_MM, made.instrument.cutting_length_mm)
+    ahead = level_mm >= made.tip_level_mm - _SLACK
+    return np.asarray(ahead & (level_mm <= made.tip_level_mm + length + _SLACK), bool)
 
 
 def loose_tip_limit_mm(instrument: Instrument, limits: Limits) -> float:
@@ -212,22 +213,31 @@ def loose_tip_limit_mm(instrument: Instrument, limits: Limits) -> float:
 
 
 def _loose_tip(before: Shape, step: Step, rules: Rules) -> Margin | None:
-    """Judge the play of the tip: none where another instrument has already been.
+    """Judge the play of the tip in the narrowest place near it.
 
-    So no instrument follows a larger one to the same level.
+    There must be none where another instrument has already been, so no instrument follows a
+    larger one to the same level. Near it, and not at the tip itself, for a foramen is often wider
+    than the canal above it.
     """
-    ahead = np.flatnonzero(inserted(step))
-    if not ahead.size:
+    near = np.flatnonzero(tip_region(step.made, step.level_mm))
+    if not near.size:
         return None
-    lowest = int(ahead[0])
-    play = float(step.before_mm[lowest]) - lowest_diameter_mm(step.made, step.level_mm)
-    shaped = before.inscribed_mm[lowest] > rules.start.inscribed_mm[lowest] + _SLACK
-    limit = 0.0 if shaped else loose_tip_limit_mm(step.made.instrument, rules.limits)
+    play = step.before_mm[near] - step.instrument_mm[near]
+    shaped = before.inscribed_mm[near] > rules.start.inscribed_mm[near] + _SLACK
+    if shaped.any():
+        return _play(float(play[np.argmax(shaped)]), 0.0, step.level_mm[near[np.argmax(shaped)]])
+    limit = loose_tip_limit_mm(step.made.instrument, rules.limits)
     if limit == float("inf"):
         return None
-    value = max(play, 0.0)
-    used = 0.0 if value <= limit + 2.0 * ENGAGED_FROM_MM else _share(value, limit)
-    return Margin("loose_tip_mm", value, limit, "mm", float(step.level_mm[lowest]), used)
+    narrowest = near[np.argmin(step.before_mm[near])]
+    loose = float(step.before_mm[narrowest] - step.instrument_mm[near[0]])
+    return _play(loose, limit, step.level_mm[narrowest])
+
+
+def _play(play_mm: float, limit_mm: float, level_mm: float) -> Margin:
+    value = max(play_mm, 0.0)
+    used = 0.0 if value <= limit_mm + 2.0 * ENGAGED_FROM_MM else _share(value, limit_mm)
+    return Margin("loose_tip_mm", value, limit_mm, "mm", float(level_mm), used)
 
 
 def _steel_in_curve(step: Step, rules: Rules) -> Margin | None:

@@ -21,9 +21,9 @@ from canalwright.planning.limits import (
     Rules,
     can_reach,
     loose_tip_limit_mm,
-    lowest_diameter_mm,
     over_target_limit_mm,
     step_limit_percent,
+    tip_region,
     wanted_mm,
 )
 from canalwright.planning.limits import wall_left_mm as wall_left
@@ -59,12 +59,13 @@ class Tables:
     needed : ndarray of uint8, shape (ranks, levels)
         Fewest passes that can take a rank to the target at a level under the limits on the step.
     width_mm : ndarray, shape (levels,)
-    first, shaft_from : ndarray of int64, shape (moves,)
-        First level at which an instrument lies, and first level beyond its cutting part.
+    first, tip_until, shaft_from : ndarray of int64, shape (moves,)
+        First level at which an instrument lies, first beyond its tip region, and first beyond
+        its cutting part.
     shaft_mm, percent, fixed_s, s_per_mm3, glide_mm, tip_mm, loose_mm : ndarray, shape (moves,)
         Shaft diameter; limit on the relative step; time of a step without cutting and per
-        volume; diameter asked for along the inserted part; diameter of the instrument at the
-        lowest level it occupies and how much narrower than the untouched canal that may be.
+        volume; diameter asked for along the inserted part; diameter at the lowest level occupied
+        and how much narrower than the untouched canal that may be.
     step_mm, engaged_mm : float
         Limits.
     """
@@ -85,6 +86,7 @@ class Tables:
     fixed_s: Floats
     s_per_mm3: Floats
     glide_mm: Floats
+    tip_until: NDArray[np.int64]
     tip_mm: Floats
     loose_mm: Floats
     step_mm: float
@@ -220,11 +222,22 @@ def tabulated(
         fixed_s=np.array([times.step_s(kind, 0.0) for kind in kinds]),
         s_per_mm3=np.array([1.0 / times.rate_mm3_per_s(kind) for kind in kinds]),
         glide_mm=np.array([limits.glide_path_mm.value * (k is Kind.ENGINE) for k in kinds]),
-        tip_mm=np.array([lowest_diameter_mm(p, level) for p in passes]),
+        tip_until=np.array([_first_beyond(tip_region(p, level)) for p in passes], np.int64),
+        tip_mm=np.array([_lowest_mm(row) for row in opened]),
         loose_mm=np.array([loose_tip_limit_mm(p.instrument, limits) for p in passes]),
         step_mm=limits.step_mm.value,
         engaged_mm=limits.engaged_mm.value,
     )
+
+
+def _lowest_mm(opened_mm: Floats) -> float:
+    opens = opened_mm > 0.0
+    return float(opened_mm[np.argmax(opens)]) if opens.any() else 0.0
+
+
+def _first_beyond(region: NDArray[np.bool_]) -> int:
+    inside = np.flatnonzero(region)
+    return int(inside[-1]) + 1 if inside.size else 0
 
 
 def _ranked(

@@ -27,7 +27,7 @@ from canalwright.shaping.shape import CONCENTRIC_MODEL, Pass
 
 __all__ = ["COMFORTABLE_RISK", "plan", "recommended_first"]
 
-COMFORTABLE_RISK: Final = 0.9
+COMFORTABLE_RISK: Final = 0.8
 """Share of a limit up to which fewer passes are preferred to lower risk; a choice."""
 
 _BAND: Final = 0.05
@@ -157,8 +157,8 @@ def _relaxed_caution(asked: Limits, result: PlanResult) -> tuple[Caution, ...]:
 def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:
     """Return candidates in the order of recommendation.
 
-    Those that stay within 90 % of every limit on step and engagement come first, then those
-    within 95 %, then the rest; in each group by number of passes, risk, dentin removed, time.
+    Those that stay within 80 % of every limit on step and engagement come first, then those
+    within 85 % and so on; in each group by number of passes, risk, dentin removed, time.
     """
     return tuple(sorted(candidates, key=_preference))
 

@@ -205,6 +205,7 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         fixed_s=tables.fixed_s,
         s_per_mm3=tables.s_per_mm3,
         glide_mm=tables.glide_mm,
+        tip_until=tables.tip_until,
         tip_mm=tables.tip_mm,
         loose_mm=tables.loose_mm,
         step_limit=tables.step_mm,

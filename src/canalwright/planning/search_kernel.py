@@ -43,6 +43,7 @@ class Game(NamedTuple):
     fixed_s: Floats
     s_per_mm3: Floats
     glide_mm: Floats
+    tip_until: Ints
     tip_mm: Floats
     loose_mm: Floats
     step_limit: float
@@ -167,13 +168,10 @@ def _expand(
 
 @njit(cache=True)
 def _may_enter(game: Game, row: Ranks, k: int) -> bool:
-    """Judge what must hold before an instrument cuts: play of the tip, glide path, shaft."""
+    """Judge what must hold before an instrument cuts: play near the tip, glide path, shaft."""
     first = game.first[k]
-    if first < row.size:
-        play = game.diameter_mm[row[first], first] - game.tip_mm[k]
-        untouched = row[first] == game.start[first]
-        if play > (game.loose_mm[k] if untouched else 0.0) + _CUTS_MM:
-            return False
+    if _loose(game, row, k):
+        return False
     for i in range(first, row.size):
         before = game.diameter_mm[row[i], i]
         if before < game.glide_mm[k] - _SAME:
@@ -181,6 +179,20 @@ def _may_enter(game: Game, row: Ranks, k: int) -> bool:
         if i >= game.shaft_from[k] and game.shaft_mm[k] > before + _CUTS_MM:
             return False
     return True
+
+
+@njit(cache=True)
+def _loose(game: Game, row: Ranks, k: int) -> bool:
+    """Judge the play of the tip (see `limits`)."""
+    narrowest = np.inf
+    for i in range(game.first[k], game.tip_until[k]):
+        before = game.diameter_mm[row[i], i]
+        if row[i] > game.start[i]:
+            return bool(before - game.opened_mm[k, i] > _CUTS_MM)
+        narrowest = min(narrowest, before)
+    if game.tip_until[k] <= game.first[k]:
+        return False
+    return bool(narrowest - game.tip_mm[k] > game.loose_mm[k] + _CUTS_MM)
 
 
 @njit(cache=True)

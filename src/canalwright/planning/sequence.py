@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from canalwright.cautions import Caution, merged
+from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument, Kind
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.planning.explain import Walk, purpose_of, reasons_of, walked
@@ -23,6 +24,9 @@ _THIN_WALL_MM: Final = 1.0
 _SAME_RISK: Final = 1e-6
 _SAME_S: Final = 1e-3
 _HIGH_TORQUE: Final = 0.5
+_HIGH_STRAIN: Final = Graded(
+    0.06, "", Evidence.MEMORY, note="superelastic plateau of nickel-titanium ends at 6 to 8 %"
+)
 
 
 def told(situation: Situation, passes: tuple[Pass, ...]) -> Walk:
@@ -140,6 +144,7 @@ def _assembled(
         cautions=merged(
             _engaged_caution(done, situation.rules.limits),
             _torque_caution(done, loads),
+            _strain_caution(done, loads),
             settings.cautions,
             demand_cautions(instrument, settings, loads),
         ),
@@ -171,6 +176,22 @@ def _torque_caution(done: Step, loads: PassLoads) -> tuple[Caution, ...]:
             f"{done.made.instrument.id}: the estimated torque reaches {loads.torque_fraction:.0%} "
             f"of the estimated strength {loads.torque_worst_station_mm:.1f} mm from its tip.",
             "project rule",
+        ),
+    )
+
+
+def _strain_caution(done: Step, loads: PassLoads) -> tuple[Caution, ...]:
+    """Warn where even superelastic alloy would be near the end of its plateau."""
+    if loads.peak_strain <= _HIGH_STRAIN.value:
+        return ()
+    name, level = done.made.instrument.id, loads.peak_strain_level_mm
+    return (
+        Caution(
+            "HIGH_STRAIN",
+            f"{name} is bent to {loads.peak_strain:.1%} surface strain at level {level:.1f} mm "
+            f"(upper bound; above {_HIGH_STRAIN.value:.0%}): check the bend there, relieve it "
+            "coronally first, or stay with a smaller or less tapered instrument and few turns.",
+            str(_HIGH_STRAIN.evidence),
         ),
     )
 

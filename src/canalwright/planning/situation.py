@@ -198,14 +198,17 @@ def _unresolved(situation: Situation) -> tuple[Caution, ...]:
 def _glide_by_image(situation: Situation) -> tuple[Caution, ...]:
     """Warn where the image alone says that engine-driven instruments may go to the terminus."""
     needed = situation.rules.limits.glide_path_mm.value
-    if situation.start.inscribed_mm.min() < needed:
+    narrowest = int(np.argmin(situation.start.inscribed_mm))
+    found = float(situation.start.inscribed_mm[narrowest])
+    if found < needed:
         return ()
+    sd = float(situation.canal.narrow_sd_mm[narrowest])
     return (
         Caution(
             "GLIDE_PATH_FROM_IMAGE",
-            f"No step makes a glide path, because the image shows at least {needed:g} mm along "
-            "the whole canal. Confirm it: a hand file of that size must go loosely to length "
-            "before an engine-driven instrument does.",
+            f"No step makes a glide path, because the image shows at least {found:.2f} ± {sd:.2f} "
+            f"mm along the whole canal. Confirm it: a hand file of size {100.0 * needed:.0f} must "
+            "go loosely to length before an engine-driven instrument does.",
             "common practice",
         ),
     )

@@ -112,9 +112,9 @@ class Limits:
     dentin_from_mm : Graded
         Level below which dentin is not judged.
     loose_tip_mm : Graded
-        How much narrower than the untouched canal the tip of an engine-driven instrument may be.
-        Where another instrument has shaped the canal before, no tip may be loose: no instrument
-        follows a larger one to the same level.
+        How much narrower than the untouched canal the tip of an engine-driven instrument may be,
+        in the narrowest place of the 3 mm above it. Where another instrument has shaped that part
+        before, no instrument may be loose there: none follows a larger one to the same level.
     hand_size_in_curve : Graded
         Largest size of drawn steel that is taken round a curve.
     curve_per_mm : Graded

@@ -40,8 +40,9 @@ def test_usual_canals_take_few_instruments_to_size_30_taper_04(apical_mm, taper)
         apical_mm=apical_mm, taper_mm_per_mm=taper, oval=2.0, curve_radius_mm=12.0
     )
     best = plan(canal, TRAY).plans[0]
-    assert 3 <= best.totals.instruments <= 7
-    assert best.totals.risk <= 0.9 + 1e-9
+    # A slim canal to twice its taper takes one more than common sequences hold.
+    assert 3 <= best.totals.instruments <= (7 if taper > 0.02 else 8)
+    assert best.totals.risk <= 0.8 + 1e-9
     assert best.steps[-1].purpose == "finishing"
     assert best.steps[-1].instrument.id == "engine-30-04"
 
