@@ -161,7 +161,7 @@ def test_run_length_series(tmp_path):
     np.testing.assert_array_equal(read_scan(tmp_path).voxels, example().voxels)
 
 
-@pytest.mark.parametrize("compressor", ["JPEG", "JPEG2000", "JPEGLS"])
+@pytest.mark.parametrize("compressor", ["JPEG", "JPEG2000"])
 def test_series_compressed_by_another_library(tmp_path, compressor):
     """Lossless streams of GDCM (inside SimpleITK), decoded by pylibjpeg."""
     source, packed = tmp_path / "plain", tmp_path / "packed"
@@ -176,8 +176,7 @@ def test_series_compressed_by_another_library(tmp_path, compressor):
         writer.SetFileName(str(packed / path.name))
         writer.Execute(reader.Execute())
     syntax = pydicom.dcmread(packed / "slice-0001.dcm").file_meta.TransferSyntaxUID
-    if not syntax.is_compressed:
-        pytest.skip(f"this build of SimpleITK does not write {compressor}")
+    assert syntax.is_compressed
     np.testing.assert_array_equal(read_scan(packed).voxels, example(80, 96).voxels)
 
 

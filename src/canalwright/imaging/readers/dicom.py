@@ -10,10 +10,10 @@ import numpy as np
 
 from canalwright.cautions import Caution
 from canalwright.errors import UnknownName, UnreadableFile
-from canalwright.imaging.readers.dicom_geometry import stacked
+from canalwright.imaging.readers.dicom_geometry import Stack, stacked
 from canalwright.imaging.readers.dicom_headers import DicomImage, PixelSource, read_image_header
-from canalwright.imaging.readers.dicom_pixels import read_pixels
-from canalwright.imaging.readers.gray import checked, rescaled
+from canalwright.imaging.readers.dicom_pixels import Pixels, read_pixels
+from canalwright.imaging.readers.gray import Voxels, checked, require_contrast, rescaled
 from canalwright.imaging.readers.grid import Steps, settle
 from canalwright.imaging.readers.guard import refuse
 from canalwright.imaging.scan import Scan
@@ -164,9 +164,8 @@ def _read_series(
     stack = stacked(path, [frame for source in sources.values() for frame in source.frames])
     place = settle(path, stack.grid, spacing_mm)
     pixels = read_pixels(stack.frames, sources, _later(progress))
-    slopes = np.array([frame.slope for frame in stack.frames])
-    intercepts = np.array([frame.intercept for frame in stack.frames])
-    voxels, repaired = checked(path, rescaled(pixels.stored, slopes, intercepts))
+    require_contrast(path, pixels.low, pixels.high)
+    voxels, repaired = _gray_values(path, stack, pixels)
     return Scan(
         voxels=voxels,
         spacing_mm=place.spacing_mm,
@@ -179,6 +178,13 @@ def _read_series(
         invented=any(image.invented for image in images),
         cautions=(*place.cautions, *repaired, *_pixel_cautions(sources.values())),
     )
+
+
+def _gray_values(path: Path, stack: Stack, pixels: Pixels) -> tuple[Voxels, tuple[Caution, ...]]:
+    slopes = np.array([frame.slope for frame in stack.frames])
+    intercepts = np.array([frame.intercept for frame in stack.frames])
+    voxels = rescaled(pixels.stored, slopes, intercepts, (pixels.low, pixels.high))
+    return (voxels, ()) if voxels.dtype.kind in "iu" else checked(path, voxels)
 
 
 def _require_one_layout(path: Path, sources: Iterable[PixelSource]) -> None:

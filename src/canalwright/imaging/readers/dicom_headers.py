@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -13,6 +14,7 @@ from canalwright.imaging.readers.guard import guarded, refuse
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
+    from pydicom.tag import BaseTag
 
 __all__ = [
     "INVENTED_COMMENT",
@@ -29,6 +31,11 @@ INVENTED_COMMENT = "Invented data from a generator, not a patient. Do not use fo
 PIXEL_DATA_LITTLE = b"\xe0\x7f\x10\x00"
 PIXEL_DATA_BIG = b"\x7f\xe0\x00\x10"
 UNDEFINED_LENGTH = 0xFFFFFFFF
+BINARY_NUMBERS = frozenset(
+    ["SamplesPerPixel", "Rows", "Columns", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation"]
+)
+"""Elements of value type US."""
+
 NATIVE_SYNTAXES = {
     "1.2.840.10008.1.2": (False, "<"),
     "1.2.840.10008.1.2.1": (True, "<"),
@@ -143,7 +150,7 @@ def read_image_header(path: Path) -> DicomImage:
         with path.open("rb") as file:
             with guarded(path, "its DICOM header"):
                 dataset = dcmread(file, stop_before_pixels=True, force=True)
-                series = str(dataset.get("SeriesInstanceUID", ""))
+                series = str(_stated(dataset, "SeriesInstanceUID") or "")
             return DicomImage(
                 path,
                 series,
@@ -157,16 +164,14 @@ def read_image_header(path: Path) -> DicomImage:
 
 
 def _text(dataset: Dataset, keyword: str) -> str:
-    element = dataset.get_item(keyword)
-    raw = getattr(element, "value", None)
-    text = raw.decode("latin-1") if isinstance(raw, bytes) else str(raw or "")
+    text = str(_stated(dataset, keyword) or "")
     return "".join(c for c in text if c.isprintable()).strip()
 
 
 def _pixel_source(
     path: Path, dataset: Dataset, file: BinaryIO
 ) -> tuple[int, PixelSource | UnreadableFile]:
-    if "Rows" not in dataset and "NumberOfFrames" not in dataset:
+    if _tag("Rows") not in dataset and _tag("NumberOfFrames") not in dataset:
         return 0, refuse(path, "is a DICOM file without an image")
     count = 1
     try:
@@ -178,7 +183,7 @@ def _pixel_source(
             layout = _layout(path, dataset, NATIVE_SYNTAXES.get(syntax, (True, "<"))[1])
             frames = _frames(path, dataset)
             offset = _pixel_offset(path, file, syntax, layout, count)
-            lossy = str(dataset.get("LossyImageCompression", "")) == "01"
+            lossy = str(_stated(dataset, "LossyImageCompression")) == "01"
     except UnreadableFile as problem:
         return count, problem
     return count, PixelSource(layout, frames, offset, lossy)
@@ -193,7 +198,7 @@ def _guessed_syntax(dataset: Dataset) -> str:
 
 def _layout(path: Path, dataset: Dataset, byte_order: str) -> Layout:
     samples = _whole(dataset, "SamplesPerPixel", 1)
-    photometric = str(dataset.get("PhotometricInterpretation", "MONOCHROME2")).strip()
+    photometric = str(_stated(dataset, "PhotometricInterpretation") or "MONOCHROME2")
     if samples != 1 or not photometric.startswith("MONOCHROME"):
         raise refuse(path, f"holds color pictures ({photometric}), not gray values")
     allocated = _whole(dataset, "BitsAllocated", 0)
@@ -211,9 +216,29 @@ def _layout(path: Path, dataset: Dataset, byte_order: str) -> Layout:
     )
 
 
+def _stated(dataset: Dataset, keyword: str) -> Any:
+    """Return the text or number of an element, or None; without the library's slow conversion."""
+    element = dataset.get_item(_tag(keyword))
+    value = None if element is None else element.value
+    if not isinstance(value, bytes):
+        return value
+    if keyword in BINARY_NUMBERS:
+        little = getattr(element, "is_little_endian", True)
+        return int.from_bytes(value, "little" if little else "big") if len(value) == 2 else None
+    return value.decode("latin-1").strip(" \0")
+
+
+@cache
+def _tag(keyword: str) -> BaseTag:
+    from pydicom.datadict import tag_for_keyword
+    from pydicom.tag import Tag
+
+    return Tag(tag_for_keyword(keyword) or 0)
+
+
 def _whole(dataset: Dataset, keyword: str, default: int) -> int:
-    value = dataset.get(keyword)
-    return default if value is None else int(value)
+    value = _stated(dataset, keyword)
+    return default if value is None or value == "" else int(value)
 
 
 def _frame_count(dataset: Dataset) -> int:
@@ -221,12 +246,12 @@ def _frame_count(dataset: Dataset) -> int:
 
 
 def _frames(path: Path, dataset: Dataset) -> tuple[Frame, ...]:
-    per_frame = dataset.get("PerFrameFunctionalGroupsSequence")
     count = _frame_count(dataset)
-    if per_frame is None:
+    if _tag("PerFrameFunctionalGroupsSequence") not in dataset:
         if count > 1:
             raise refuse(path, f"holds {count} frames but does not state where each of them lies")
         return (_frame(path, 0, [dataset], dataset),)
+    per_frame = dataset.PerFrameFunctionalGroupsSequence
     if len(per_frame) != count:
         raise refuse(path, f"holds {count} frames but describes {len(per_frame)}")
     shared = [*(dataset.get("SharedFunctionalGroupsSequence") or ())]
@@ -248,7 +273,7 @@ def _groups(functional: Dataset) -> Iterable[Dataset]:
 
 
 def _frame(path: Path, index: int, places: list[Dataset], dataset: Dataset) -> Frame:
-    if "ModalityLUTSequence" in dataset:
+    if _tag("ModalityLUTSequence") in dataset:
         raise refuse(path, "maps its gray values through a lookup table, which is not supported")
     slope = _numbers(places, "RescaleSlope", 1) or (1.0,)
     intercept = _numbers(places, "RescaleIntercept", 1) or (0.0,)
@@ -271,10 +296,12 @@ def _frame(path: Path, index: int, places: list[Dataset], dataset: Dataset) -> F
 def _numbers(places: Iterable[Dataset], keyword: str, count: int) -> tuple[float, ...]:
     """Return the values of the first place that states them all, or nothing."""
     for place in places:
-        value: Any = place.get(keyword)
+        value = _stated(place, keyword)
         if value is None or value == "":
             continue
-        values = tuple(float(v) for v in ([value] if count == 1 else value))
+        if isinstance(value, str):
+            value = value.split("\\")
+        values = tuple(float(v) for v in (value if isinstance(value, Iterable) else [value]))
         if len(values) == count:
             return values
     return ()

@@ -20,6 +20,8 @@ WORKERS = 2
 """Reading and hashing release the interpreter lock; more threads than this gain nothing."""
 
 Progress = Callable[[float], None]
+FileRead = tuple[bytes, int, int]
+"""Digest of a file, its lowest and its highest stored value."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,11 +32,15 @@ class Pixels:
     ----------
     stored : ndarray, shape (nz, ny, nx)
         Integers in native byte order.
+    low, high : int
+        Smallest and largest of them.
     digest : str
         SHA-256 of the file, or of the digests of the files in order of their first slice.
     """
 
     stored: NDArray[np.generic]
+    low: int
+    high: int
     digest: str
 
 
@@ -63,16 +69,17 @@ def read_pixels(
     for slot, frame in enumerate(frames):
         slots.setdefault(frame.path, []).append((slot, frame.index))
 
-    def read_one(path: Path) -> bytes:
+    def read_one(path: Path) -> FileRead:
         return _read_file(path, sources[path], slots[path], stored)
 
-    digests: list[bytes] = []
+    read: list[FileRead] = []
     with ThreadPoolExecutor(WORKERS) as pool:
-        for done, digest in enumerate(pool.map(read_one, slots), start=1):
-            digests.append(digest)
+        for done, part in enumerate(pool.map(read_one, slots), start=1):
+            read.append(part)
             if progress is not None:
                 progress(done / len(slots))
-    return Pixels(stored, _combined(digests))
+    low, high = min(part[1] for part in read), max(part[2] for part in read)
+    return Pixels(stored, low, high, _combined([part[0] for part in read]))
 
 
 def _combined(digests: list[bytes]) -> str:
@@ -86,13 +93,16 @@ def _kind(layout: Layout) -> np.dtype[np.generic]:
 
 def _read_file(
     path: Path, source: PixelSource, slots: list[tuple[int, int]], stored: NDArray[np.generic]
-) -> bytes:
+) -> FileRead:
     content = file_bytes(path)
     planes = _native(path, source, content) if source.offset else _decoded(path, source)
+    lows, highs = [], []
     for slot, index in slots:
         stored[slot] = planes[index]
-        _drop_unused_bits(stored[slot], source.layout)
-    return bytes.fromhex(digest_of(content))
+        low, high = _cleaned(stored[slot], source.layout)
+        lows.append(low)
+        highs.append(high)
+    return bytes.fromhex(digest_of(content)), min(lows), max(highs)
 
 
 def _native(path: Path, source: PixelSource, content: Bytes) -> NDArray[np.generic]:
@@ -116,15 +126,21 @@ def _decoded(path: Path, source: PixelSource) -> NDArray[np.generic]:
     return pixels.reshape(shape)
 
 
-def _drop_unused_bits(plane: NDArray[np.generic], layout: Layout) -> None:
-    """Clear what old files keep above the stored bits (overlays), and extend the sign."""
+def _cleaned(plane: NDArray[np.generic], layout: Layout) -> tuple[int, int]:
+    """Drop what old files keep above the stored bits (overlays); return lowest and highest."""
+    low, high = int(plane.min()), int(plane.max())
+    least, most = _bounds(layout)
+    if least <= low and high <= most:
+        return low, high
+    # Shifting up and down again clears the spare bits and extends the sign.
     spare = layout.bits_allocated - layout.bits_stored
-    if not spare:
-        return
-    low, high = (-(2 ** (layout.bits_stored - 1)), 2 ** (layout.bits_stored - 1))
-    if not layout.signed:
-        low, high = 0, 2**layout.bits_stored
-    if int(plane.min()) >= low and int(plane.max()) < high:
-        return
     bits: NDArray[np.integer] = plane  # type: ignore[assignment]
     np.right_shift(np.left_shift(bits, spare), spare, out=bits)
+    return int(plane.min()), int(plane.max())
+
+
+def _bounds(layout: Layout) -> tuple[int, int]:
+    if layout.signed:
+        half = 2 ** (layout.bits_stored - 1)
+        return -half, half - 1
+    return 0, 2**layout.bits_stored - 1

@@ -49,7 +49,10 @@ def require_contrast(path: Path, low: float, high: float) -> None:
 
 
 def rescaled(
-    stored: Voxels, slopes: NDArray[np.float64], intercepts: NDArray[np.float64]
+    stored: Voxels,
+    slopes: NDArray[np.float64],
+    intercepts: NDArray[np.float64],
+    span: tuple[int, int] | None = None,
 ) -> Voxels:
     """Return ``stored * slope + intercept`` per slice, in the smallest type that holds it exactly.
 
@@ -58,6 +61,8 @@ def rescaled(
     stored : ndarray, shape (nz, ny, nx)
         Stored values; reused for the result where possible.
     slopes, intercepts : ndarray, shape (nz,)
+    span : tuple of int, optional
+        Lowest and highest stored value, where they are known.
 
     Returns
     -------
@@ -68,11 +73,13 @@ def rescaled(
     whole = np.all(slopes == 1.0) and np.all(intercepts == shift) and shift == round(shift)
     if not (whole and abs(shift) < 2**31 and stored.dtype.kind in "iu"):
         return _scaled(stored, slopes, intercepts)
-    return _shifted(stored, int(shift)) if shift else stored
+    if not shift:
+        return stored
+    low, high = span or (int(stored.min()), int(stored.max()))
+    return _shifted(stored, int(shift), low + int(shift), high + int(shift))
 
 
-def _shifted(stored: Voxels, shift: int) -> Voxels:
-    low, high = int(stored.min()) + shift, int(stored.max()) + shift
+def _shifted(stored: Voxels, shift: int, low: int, high: int) -> Voxels:
     if stored.dtype.itemsize <= 2 and low >= -(2**15) and high < 2**15:
         # Two's complement: adding modulo 2**16 and reading the result as signed is exact.
         signed = stored.view(np.int16) if stored.dtype.itemsize == 2 else stored.astype(np.int16)
