@@ -15,6 +15,7 @@ import numpy as np
 from canalwright.errors import BadInput
 from canalwright.evidence import Evidence, Graded
 from canalwright.exchange.tray_rows import OriginRow, TrayRow, row_values
+from canalwright.instruments.alloys import AlloySet
 from canalwright.instruments.build import generic_id, profiled_instrument
 from canalwright.instruments.catalog import assumed_defaults
 from canalwright.instruments.instrument import FieldOrigin, Instrument, Kind
@@ -65,6 +66,8 @@ def row_from_entry(entry: TrayEntry) -> dict[str, Any]:
         for name in _PLAIN
         if name not in instrument.assumed and getattr(instrument, name) not in ("", None)
     }
+    if instrument.own_alloy is not None:
+        plain["alloy"] = instrument.own_alloy
     return named | stated | _profile_columns(instrument) | plain | _rated_columns(instrument)
 
 
@@ -156,6 +159,8 @@ def _built(
 ) -> Instrument:
     unstated = () if "kind" in values else ("kind",)
     stated = {field: values[field] for field in _PLAIN if field in values}
+    if isinstance(own := stated.get("alloy"), AlloySet):
+        stated |= {"alloy": own.alloy, "own_alloy": own}
     try:
         return profiled_instrument(
             name,

@@ -8,8 +8,8 @@ in. Instruments built by this package come back equal from both.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ClassVar, Final
 
@@ -18,16 +18,20 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from canalwright.errors import FaultyRows, UnreadableFile, UsageError
 from canalwright.exchange.files import StagedFiles
+from canalwright.exchange.tray_alloys import AlloyRow, alloy_row, word_of_alloy
 from canalwright.exchange.tray_entries import CellError, entry_from_row, row_from_entry
 from canalwright.exchange.tray_rows import COLUMNS, TrayRow, remedy_for
 from canalwright.exchange.tray_text import (
     TRAY_SCHEMA,
+    TrayText,
     cell_text,
     csv_rows,
     csv_text,
     plain_value,
     yaml_rows,
 )
+from canalwright.instruments.alloys import AlloySet, alloy_set
+from canalwright.instruments.instrument import Alloy, Instrument
 from canalwright.instruments.tray import Tray, TrayEntry
 
 __all__ = [
@@ -39,6 +43,7 @@ __all__ = [
     "tray_csv",
     "tray_json_schema",
     "tray_template_csv",
+    "tray_template_yaml",
     "tray_yaml",
     "write_tray",
 ]
@@ -130,6 +135,9 @@ class TrayDocument(BaseModel):
 
     schema_: str = Field(alias="schema", pattern="^canalwright/tray@1$")
     name: str = Field(min_length=1, description="What the tray is called")
+    alloys: list[AlloyRow] = Field(
+        default_factory=list, description="Copies of an alloy class with some values changed"
+    )
     instruments: list[TrayRow]
 
 
@@ -163,10 +171,9 @@ def import_tray(path: str | Path) -> TrayImport:
     path = Path(path)
     text = _text(path)
     if path.suffix.lower() in {".yaml", ".yml"}:
-        name, rows = yaml_rows(str(path), text)
-        return _imported(str(path), name, rows)
+        return _imported(str(path), yaml_rows(str(path), text))
     if path.suffix.lower() in {".csv", ".tsv", ".txt"}:
-        return _imported(str(path), path.stem, csv_rows(str(path), text))
+        return _imported(str(path), TrayText(path.stem, csv_rows(str(path), text), {}))
     raise UnreadableFile(
         path=str(path), problem=f"{path.suffix or 'no suffix'} is neither .csv nor .yaml"
     )
@@ -189,7 +196,18 @@ def write_tray(tray: Tray, path: str | Path) -> None:
 
 
 def tray_csv(tray: Tray) -> str:
-    """Return a tray as CSV text; the columns are those that any row needs."""
+    """Return a tray as CSV text; the columns are those that any row needs.
+
+    Raises
+    ------
+    UsageError
+        If an instrument has an alloy of one's own: a table has no place for its values.
+    """
+    for alloy in tray.own_alloys:
+        raise UsageError(
+            f"{tray.name}: a table has no place for the values of the alloy {alloy.name!r}; "
+            "write the tray as .yaml."
+        )
     rows = [row_from_entry(entry) for entry in tray.entries]
     used = [column for column in COLUMNS if any(column in row for row in rows)]
     return csv_text(used or ["id", "count"], rows)
@@ -201,7 +219,13 @@ def tray_yaml(tray: Tray) -> str:
         {column: plain_value(value) for column, value in row_from_entry(entry).items()}
         for entry in tray.entries
     ]
-    document = {"schema": TRAY_SCHEMA, "name": tray.name, "instruments": rows}
+    alloys = [alloy_row(alloy) for alloy in tray.own_alloys]
+    document = {
+        "schema": TRAY_SCHEMA,
+        "name": tray.name,
+        **({"alloys": alloys} if alloys else {}),
+        "instruments": rows,
+    }
     return yaml.safe_dump(document, sort_keys=False, allow_unicode=True, width=100)
 
 
@@ -220,19 +244,45 @@ def tray_template_csv() -> str:
     return csv_text(columns, examples)
 
 
+def tray_template_yaml() -> str:
+    """Return a tray to fill in: the template's instruments, with copies of every alloy class."""
+    with_own = {}
+    for alloy in Alloy:
+        own = replace(alloy_set(alloy), name=f"my-{word_of_alloy(alloy)}")
+        with_own[alloy] = own
+    table = csv_rows("template", tray_template_csv())
+    entries = _imported("template", TrayText("my-tray", table, {})).good
+    return tray_yaml(
+        Tray(
+            "my-tray",
+            tuple(
+                entry
+                if entry.instrument.id.startswith("hand-")
+                else replace(entry, instrument=_made_of(entry.instrument, with_own))
+                for entry in entries
+            ),
+        )
+    )
+
+
+def _made_of(instrument: Instrument, own: Mapping[Alloy, AlloySet]) -> Instrument:
+    stated = tuple(name for name in instrument.assumed if name != "alloy")
+    return replace(instrument, own_alloy=own[instrument.alloy], assumed=stated)
+
+
 def tray_json_schema() -> dict[str, Any]:
     """Return the JSON Schema of a tray in YAML (or JSON)."""
     return TrayDocument.model_json_schema(by_alias=True)
 
 
-def _imported(path: str, name: str, rows: Iterable[tuple[int, Mapping[str, Any]]]) -> TrayImport:
+def _imported(path: str, said: TrayText) -> TrayImport:
     good: list[TrayEntry] = []
     faults: list[TrayFault] = []
     row_of_id: dict[str, int] = {}
     count = 0
-    for number, cells in rows:
+    for number, cells in said.rows:
         count += 1
-        entry, found = _read_row(number, cells)
+        entry, found = _read_row(number, cells, said.alloys)
         if entry is not None:
             first = row_of_id.setdefault(entry.instrument.id, number)
             if first == number:
@@ -244,12 +294,14 @@ def _imported(path: str, name: str, rows: Iterable[tuple[int, Mapping[str, Any]]
         faults += found
     if count == 0:
         raise UnreadableFile(path=path, problem="it lists no instrument")
-    return TrayImport(path, name, count, tuple(good), tuple(faults))
+    return TrayImport(path, said.name, count, tuple(good), tuple(faults))
 
 
-def _read_row(number: int, cells: Mapping[str, Any]) -> tuple[TrayEntry | None, list[TrayFault]]:
+def _read_row(
+    number: int, cells: Mapping[str, Any], alloys: Mapping[str, AlloySet]
+) -> tuple[TrayEntry | None, list[TrayFault]]:
     try:
-        return entry_from_row(TrayRow.model_validate(dict(cells))), []
+        return entry_from_row(TrayRow.model_validate(dict(cells), context=alloys)), []
     except ValidationError as error:
         return None, _faults_of(number, error)
     except CellError as error:

@@ -11,20 +11,24 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    WithJsonSchema,
+)
 
 from canalwright.errors import CanalwrightError
 from canalwright.evidence import Evidence
+from canalwright.exchange.tray_alloys import ALLOY_WORDS
+from canalwright.instruments.alloys import AlloySet
 from canalwright.instruments.instrument import Alloy, Kind, SectionShape, TipKind
 from canalwright.units import parse_speed_rpm, parse_torque_ncm
 
-__all__ = ["ALLOY_WORDS", "COLUMNS", "OriginRow", "TrayRow", "remedy_for", "row_values"]
+__all__ = ["COLUMNS", "OriginRow", "TrayRow", "remedy_for", "row_values"]
 
-ALLOY_WORDS: Final[dict[str, Alloy]] = {
-    "stainless": Alloy.STAINLESS,
-    "niti-superelastic": Alloy.NITI_SUPERELASTIC,
-    "niti-heat-treated": Alloy.NITI_HEAT_TREATED,
-}
 _YES_NO: Final = {"yes": True, "no": False, "true": True, "false": False, "1": True, "0": False}
 _NUMBER: Final = re.compile(r"^([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d]*)$")
 
@@ -135,6 +139,18 @@ Shape = Annotated[SectionShape, _word({shape.value: shape for shape in SectionSh
 Spoken = Annotated[str, BeforeValidator(lambda value: str(value).strip())]
 Origin = Annotated[Evidence, _word({evidence.value: evidence for evidence in Evidence})]
 
+
+def _alloy(value: Any, info: ValidationInfo) -> Any:
+    """Read an alloy class, or the name of a set that the file defines."""
+    own: Mapping[str, AlloySet] = info.context or {}
+    if value in own:
+        return own[value]
+    return _READ_ALLOY_WORD.func(value)  # type: ignore[call-arg]
+
+
+_READ_ALLOY_WORD: Final = _word({**ALLOY_WORDS, **{alloy.value: alloy for alloy in Alloy}})
+AlloyName = Annotated[Any, BeforeValidator(_alloy), WithJsonSchema({"type": "string"})]
+
 _EVIDENCE_REMEDY: Final = "Write one of: " + ", ".join(evidence.value for evidence in Evidence)
 
 
@@ -209,9 +225,10 @@ class TrayRow(BaseModel):
     tip: Annotated[TipKind, _word({tip.value: tip for tip in TipKind})] | None = _field(
         "How the tip is shaped", "Write one of: " + ", ".join(tip.value for tip in TipKind)
     )
-    alloy: (
-        Annotated[Alloy, _word({**ALLOY_WORDS, **{alloy.value: alloy for alloy in Alloy}})] | None
-    ) = _field("Alloy class", "Write one of: " + ", ".join(ALLOY_WORDS))
+    alloy: AlloyName | None = _field(
+        "Alloy class, or the name of an alloy of one's own in a YAML tray",
+        "Write one of: " + ", ".join(ALLOY_WORDS) + ", or the name of one under 'alloys'",
+    )
     color: Spoken | None = _field("Color of the handle", "Write a word", max_length=40)
     single_use: Annotated[bool, _word(_YES_NO)] | None = _field(
         "Whether the maker says to use it once", "Write yes or no"

@@ -6,7 +6,8 @@ import contextlib
 import csv
 import io
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from typing import Any, Final
@@ -14,13 +15,21 @@ from typing import Any, Final
 import yaml
 
 from canalwright.errors import UnreadableFile
-from canalwright.exchange.tray_rows import ALLOY_WORDS
+from canalwright.exchange.tray_alloys import alloys_from_rows, word_of_alloy
+from canalwright.instruments.alloys import AlloySet
 from canalwright.instruments.instrument import Alloy
 
-__all__ = ["TRAY_SCHEMA", "cell_text", "csv_rows", "csv_text", "plain_value", "yaml_rows"]
+__all__ = [
+    "TRAY_SCHEMA",
+    "TrayText",
+    "cell_text",
+    "csv_rows",
+    "csv_text",
+    "plain_value",
+    "yaml_rows",
+]
 
 TRAY_SCHEMA: Final = "canalwright/tray@1"
-_WORD_OF_ALLOY: Final = {alloy: word for word, alloy in ALLOY_WORDS.items()}
 
 
 def csv_rows(path: str, text: str) -> list[tuple[int, dict[str, Any]]]:
@@ -78,8 +87,17 @@ def _mapping(loader: _StrictLoader, node: yaml.MappingNode) -> dict[Any, Any]:
 _StrictLoader.add_constructor(yaml.resolver.BaseResolver.DEFAULT_MAPPING_TAG, _mapping)
 
 
-def yaml_rows(path: str, text: str) -> tuple[str, list[tuple[int, Mapping[str, Any]]]]:
-    """Return the name of a YAML tray, and its items numbered from 1."""
+@dataclass(frozen=True, slots=True)
+class TrayText:
+    """What a tray file says: its name, its rows with their numbers, and its own alloys."""
+
+    name: str
+    rows: Sequence[tuple[int, Mapping[str, Any]]]
+    alloys: Mapping[str, AlloySet]
+
+
+def yaml_rows(path: str, text: str) -> TrayText:
+    """Return what a YAML tray says, its items numbered from 1."""
     try:
         data = yaml.load(text, Loader=_StrictLoader)
     except yaml.MarkedYAMLError as error:
@@ -94,7 +112,8 @@ def yaml_rows(path: str, text: str) -> tuple[str, list[tuple[int, Mapping[str, A
     if not isinstance(listed, list) or not all(isinstance(item, dict) for item in listed):
         raise UnreadableFile(path=path, problem="'instruments' is not a list of instruments")
     name = str(data.get("name") or Path(path).stem)
-    return name, [(n, _named_cells(item)) for n, item in enumerate(listed, start=1)]
+    rows = [(n, _named_cells(item)) for n, item in enumerate(listed, start=1)]
+    return TrayText(name, rows, alloys_from_rows(path, data.get("alloys") or []))
 
 
 def _named_cells(item: Mapping[Any, Any]) -> dict[str, Any]:
@@ -130,7 +149,9 @@ def cell_text(value: Any) -> str:
 def plain_value(value: Any) -> Any:
     """Return a value as plain types for YAML."""
     if isinstance(value, Alloy):
-        return _WORD_OF_ALLOY[value]
+        return word_of_alloy(value)
+    if isinstance(value, AlloySet):
+        return value.name
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, Mapping):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from canalwright.errors import MalformedText, OutOfRange, UnknownName
+from canalwright.instruments.alloys import AlloySet
 from canalwright.instruments.instrument import Instrument
 from canalwright.instruments.standard import (
     generic_engine_instruments,
@@ -49,7 +50,7 @@ class Tray:
     Raises
     ------
     MalformedText
-        If an id occurs twice.
+        If an id occurs twice, or two alloys of one's own have the same name.
     """
 
     name: str
@@ -64,11 +65,24 @@ class Tray:
                 expected="used only once",
                 hint="Give the number on hand as a count instead of repeating the line.",
             )
+        names = Counter(alloy.name for alloy in self.own_alloys)
+        for repeated in (name for name, count in names.items() if count > 1):
+            raise MalformedText(
+                name=f"name of an alloy in tray {self.name}",
+                got=repeated,
+                expected="used for one set of values only",
+            )
 
     @property
     def instruments(self) -> tuple[Instrument, ...]:
         """The instruments of which at least one is on hand, in the tray's order."""
         return tuple(entry.instrument for entry in self.entries if entry.count > 0)
+
+    @property
+    def own_alloys(self) -> tuple[AlloySet, ...]:
+        """The alloys of one's own that its instruments are made of, each once."""
+        own = (entry.instrument.own_alloy for entry in self.entries)
+        return tuple(dict.fromkeys(alloy for alloy in own if alloy is not None))
 
     def find(self, id: str) -> Instrument:  # noqa: A002
         """Return the instrument called `id`.
