@@ -32,8 +32,8 @@ STEEL_STRAIN_VALIDITY: Final = Validity(
     high=0.01,
     unit="",
     code="STEEL_BENDS_FOR_GOOD",
-    source="duerig1990",
-    reason="drawn steel yields near 1 % (value from memory), so the true file keeps a bend and "
+    source="value from memory",
+    reason="drawn steel yields near 1 %, so the true file keeps a bend and "
     "its wall forces are lower than stated",
 )
 

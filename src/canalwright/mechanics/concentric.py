@@ -1,6 +1,7 @@
 """Loads of one pass under the concentric model: the instrument's axis follows the canal's.
 
-Strain is then an upper bound (a file in a wider canal lies on a larger radius), and torque is
+Strain is then an upper bound for steel and other linear alloys (a file in a wider canal lies on a
+larger radius); superelastic files may exceed it at one place, see the rod in a canal. Torque is
 the cutting torque summed from the tip up, with wedge friction where an axial force is given.
 """
 
@@ -30,8 +31,9 @@ Floats = NDArray[np.float64]
 
 STRAIN_UPPER_BOUND: Final = Caution(
     "STRAIN_UPPER_BOUND",
-    "Strain is computed as if the instrument followed the canal's axis exactly; in a wider canal "
-    "it lies on a larger radius and is strained less.",
+    "Strain is computed as if the instrument followed the canal's axis exactly. In a wider canal "
+    "it lies on a larger radius and is mostly strained less; a superelastic file can still bend "
+    "more sharply at one place, which only the model of its true shape shows.",
     "pruett1997",
 )
 

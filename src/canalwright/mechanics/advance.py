@@ -1,0 +1,210 @@
+"""Torque and screw-in pull while a turning instrument goes deeper into a tapered canal.
+
+Going deeper by dz, a tapered instrument cuts a thin shell along its whole engaged length: the
+volume per mm of advance grows with that length, so the last millimeters of one long advance cost
+the most torque. Screwing in: were the flutes a screw of pitch p that does not slip, one turn
+would do the work 2πT = F p; a share of that pull is taken, which nobody has measured.
+
+Chips stay in the flutes until the instrument is withdrawn: their volume against that of the
+engaged flutes tells when a peck is too long.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from canalwright.cautions import Caution, merged
+from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.section_table import sections_along
+from canalwright.mechanics.cutting import MEAN_TORQUE_VALIDITY, cutting_torque_nmm
+from canalwright.mechanics.parameters import LoadParameters
+from canalwright.mechanics.pass_loads import TORQUE_ASSUMED_PARAMETERS, require_positive
+from canalwright.mechanics.validity import Validity
+
+__all__ = [
+    "CHIP_SWELL",
+    "SCREW_IN_SHARE",
+    "AdvanceLoads",
+    "loads_while_advancing",
+    "screw_in_force_n",
+]
+
+Floats = NDArray[np.float64]
+
+SCREW_IN_SHARE: Final = Graded(
+    0.1,
+    "",
+    Evidence.ASSUMED,
+    note="share of the pull of a screw that does not slip; no measurement found",
+)
+CHIP_SWELL: Final = Graded(
+    1.5, "", Evidence.ASSUMED, note="loose chips take more room than the dentin they came from"
+)
+FLUTE_VALIDITY: Final = Validity(
+    quantity="share of the engaged flutes filled by the chips of one advance",
+    low=0.0,
+    high=1.0,
+    unit="",
+    code="FLUTES_FULL",
+    source="project rule",
+    reason="chips would be packed ahead of the instrument; withdraw and clean the flutes earlier",
+)
+SCREW_IN_ASSUMED: Final = Caution(
+    "SCREW_IN_ASSUMED",
+    "Screw-in pull is a bound from the pitch times an assumed share; it ranks pitches and depths, "
+    "it does not predict a force.",
+    "project rule",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class AdvanceLoads:
+    """Loads over the depth of one advance.
+
+    Attributes
+    ----------
+    tip_level_mm : ndarray, shape (n,)
+        Levels of the tip, falling.
+    engaged_mm : ndarray, shape (n,)
+        Length that cuts at each depth.
+    removed_mm3 : ndarray, shape (n,)
+        Dentin removed since the start.
+    torque_ncm : ndarray, shape (n,)
+        Cutting torque at each depth.
+    screw_in_n : ndarray, shape (n,), or None
+        Pull toward the terminus; None where the pitch is not known.
+    flute_fill : ndarray, shape (n,)
+        Volume of chips over that of the engaged flutes.
+    cautions : tuple of Caution
+    """
+
+    tip_level_mm: Floats
+    engaged_mm: Floats
+    removed_mm3: Floats
+    torque_ncm: Floats
+    screw_in_n: Floats | None
+    flute_fill: Floats
+    cautions: tuple[Caution, ...]
+
+
+def screw_in_force_n(
+    torque_nmm: ArrayLike, pitch_mm: ArrayLike, share: float = SCREW_IN_SHARE.value
+) -> Floats:
+    """Return the pull of turning flutes toward the terminus, ``share · 2πT/p``.
+
+    Parameters
+    ----------
+    torque_nmm : array_like
+        Cutting torque.
+    pitch_mm : array_like
+        Advance of a flute per turn round the instrument, above 0.
+    share : float
+        From 0 (no grip) to 1 (a screw that does not slip).
+
+    Raises
+    ------
+    OutOfRange
+        If the share is not in [0, 1] or a pitch is not above 0.
+    """
+    pitch = np.asarray(pitch_mm, float)
+    if not 0.0 <= share <= 1.0:
+        raise OutOfRange(name="share of screw-in", got=share, unit="", allowed=(0.0, 1.0))
+    if not np.all(pitch > 0.0):
+        raise OutOfRange(
+            name="pitch of the flutes", got=float(np.min(pitch)), unit="mm", allowed=(0.0, None)
+        )
+    return np.asarray(share * 2.0 * math.pi * np.asarray(torque_nmm, float) / pitch, float)
+
+
+def loads_while_advancing(
+    instrument: Instrument,
+    level_mm: ArrayLike,
+    canal_diameter_mm: ArrayLike,
+    *,
+    from_level_mm: float,
+    to_level_mm: float,
+    speed_rpm: float,
+    feed_mm_per_s: float,
+    parameters: LoadParameters,
+    steps: int = 60,
+) -> AdvanceLoads:
+    """Return torque, pull and filling of the flutes over one steady advance.
+
+    Parameters
+    ----------
+    instrument : Instrument
+    level_mm, canal_diameter_mm : array_like, shape (m,)
+        Canal before the advance; what the instrument cuts on its way is taken off.
+    from_level_mm, to_level_mm : float
+        Level of the tip at start and end, falling.
+    speed_rpm, feed_mm_per_s : float
+        Turning speed and advance per second, above 0.
+    parameters : LoadParameters
+    steps : int
+        Number of depths.
+
+    Raises
+    ------
+    OutOfRange
+        If speed or feed are not above 0 or the tip would not go deeper.
+    """
+    require_positive("speed", speed_rpm, "rpm")
+    require_positive("feed", feed_mm_per_s, "mm/s")
+    require_positive("depth of the advance", from_level_mm - to_level_mm, "mm")
+    level, canal = np.asarray(level_mm, float), np.asarray(canal_diameter_mm, float)
+    tips = np.linspace(from_level_mm, to_level_mm, steps)
+    grid = np.linspace(level[0], level[-1], max(400, 4 * level.size))
+    station = grid - tips[:, None]
+    file_mm = instrument.diameter_mm(station)
+    cut_mm = np.maximum(file_mm, np.interp(grid, level, canal))
+    volume = np.trapezoid(math.pi / 4.0 * cut_mm**2, grid, axis=1)
+    removed = np.maximum(volume - volume[0], 0.0)
+    engaged = (file_mm > np.interp(grid, level, canal)) & instrument.cuts_at(station)
+    rate = np.maximum(np.gradient(volume, -tips), 0.0) * feed_mm_per_s
+    energy = parameters.specific_cutting_energy_j_per_mm3.value
+    torque = cutting_torque_nmm(energy, rate, speed_rpm)
+    fill = CHIP_SWELL.value * removed / _flute_volumes_mm3(instrument, station, engaged, grid)
+    pull = _pull_n(instrument, station, engaged, torque)
+    return AdvanceLoads(
+        tip_level_mm=tips,
+        engaged_mm=np.trapezoid(engaged.astype(float), grid, axis=1),
+        removed_mm3=removed,
+        torque_ncm=torque / 10.0,
+        screw_in_n=pull,
+        flute_fill=fill,
+        cautions=merged(
+            (TORQUE_ASSUMED_PARAMETERS,),
+            () if pull is None else (SCREW_IN_ASSUMED,),
+            MEAN_TORQUE_VALIDITY.cautions(float(np.max(torque)) / 10.0),
+            FLUTE_VALIDITY.cautions(float(np.max(fill))),
+        ),
+    )
+
+
+def _flute_volumes_mm3(
+    instrument: Instrument, station: Floats, engaged: NDArray[np.bool_], grid: Floats
+) -> Floats:
+    """Room between the section and its circle along the engaged length; tiny where none is."""
+    fine = np.linspace(0.0, max(float(station.max()), 1.0), 400)
+    sections = sections_along(instrument, fine)
+    room = math.pi / 4.0 * sections.diameter_mm**2 - sections.area_mm2
+    free = np.where(engaged, np.interp(station, fine, room), 0.0)
+    return np.asarray(np.maximum(np.trapezoid(free, grid, axis=1), 1e-6), float)
+
+
+def _pull_n(
+    instrument: Instrument, station: Floats, engaged: NDArray[np.bool_], torque: Floats
+) -> Floats | None:
+    pitch = instrument.pitch_mm(np.maximum(station, 0.0))
+    if np.any(np.isnan(pitch)):
+        return None
+    count = np.maximum(engaged.sum(axis=1), 1)
+    mean = np.where(engaged, 1.0 / pitch, 0.0).sum(axis=1) / count
+    return screw_in_force_n(torque, 1.0 / np.maximum(mean, 1e-9))
