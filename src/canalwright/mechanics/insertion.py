@@ -154,8 +154,12 @@ def insertion_loads(
 
 
 def _per_length(rod: RodInCanal, level: Floats) -> Floats:
-    weight = np.gradient(rod.level_mm)
-    return np.asarray(np.interp(level, rod.level_mm, rod.wall_force_n / weight, left=0.0), float)
+    """Share nodal forces out to the levels they lie nearest to, keeping the total."""
+    middles = (level[1:] + level[:-1]) / 2.0
+    at = np.searchsorted(middles, rod.level_mm)
+    total = np.bincount(at, rod.wall_force_n, level.size)
+    width = np.diff(np.concatenate([level[:1], middles, level[-1:]]))
+    return np.asarray(total / width, float)
 
 
 def _limits(loads: PassLoads) -> tuple[Limit, ...]:
