@@ -9,6 +9,7 @@ reading of the damaged header says.
 from __future__ import annotations
 
 import gzip
+import io
 import re
 import struct
 import zlib
@@ -29,7 +30,7 @@ from canalwright.imaging.readers import read_scan
 from canalwright.imaging.scan import Scan
 
 MUTANTS = 250
-"""Per format; nine formats make more than two thousand."""
+"""Per format; ten formats make more than two thousand."""
 
 SHAPE = (4, 5, 6)
 VOXELS = np.random.default_rng(11).integers(-900, 1300, SHAPE).astype(np.int16)
@@ -59,11 +60,10 @@ def example():
 
 @dataclass
 class Place:
-    """Where the voxels lie, and how far off that may be."""
+    """Where the voxels lie."""
 
     axes: np.ndarray
     origin: np.ndarray
-    relative: float = 1e-6
 
 
 def write_series(folder, compressed):
@@ -73,6 +73,51 @@ def write_series(folder, compressed):
             dataset.compress(RLELossless, generate_instance_uid=False)
             dataset.save_as(path)
     return folder, folder / "slice-0002.dcm"
+
+
+def write_multi_frame(folder):
+    paths = write_ct_series(example(), folder, description="d")
+    slices = [pydicom.dcmread(path) for path in paths]
+    whole = pydicom.dcmread(paths[0])
+    shared, measures, plane = (pydicom.Dataset() for _ in range(3))
+    measures.PixelSpacing = whole.PixelSpacing
+    plane.ImageOrientationPatient = whole.ImageOrientationPatient
+    shared.PixelMeasuresSequence, shared.PlaneOrientationSequence = [measures], [plane]
+    groups = []
+    for one in slices:
+        group, place = pydicom.Dataset(), pydicom.Dataset()
+        place.ImagePositionPatient = one.ImagePositionPatient
+        group.PlanePositionSequence = [place]
+        groups.append(group)
+    for keyword in ("ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing"):
+        delattr(whole, keyword)
+    whole.NumberOfFrames = len(slices)
+    whole.SharedFunctionalGroupsSequence = [shared]
+    whole.PerFrameFunctionalGroupsSequence = groups
+    whole.PixelData = b"".join(one.PixelData for one in slices)
+    for path in paths:
+        path.unlink()
+    whole.save_as(folder / "frames.dcm", enforce_file_format=True)
+    return folder / "frames.dcm", folder / "frames.dcm"
+
+
+def stated_in_multi_frame(content):
+    dataset = pydicom.dcmread(io.BytesIO(content), force=True)
+    shared = dataset.SharedFunctionalGroupsSequence[0]
+    between_rows, between_columns = shared.PixelMeasuresSequence[0].PixelSpacing
+    row, column = np.reshape(shared.PlaneOrientationSequence[0].ImageOrientationPatient, (2, 3))
+    normal = np.cross(row, column)
+    places = np.array(
+        [
+            group.PlanePositionSequence[0].ImagePositionPatient
+            for group in dataset.PerFrameFunctionalGroupsSequence
+        ],
+        float,
+    )
+    places = places[np.argsort(places @ normal)]
+    step = (places[-1] - places[0]) @ normal / (len(places) - 1)
+    axes = np.stack([row * between_columns, column * between_rows, normal * step], axis=1)
+    return Place(axes.astype(float), places[0])
 
 
 def write_nrrd(folder, encoding):
@@ -167,7 +212,6 @@ class Format:
     write: object
     stated: object = None
     spacing_mm: tuple | None = None
-    exact_shape: bool = True
 
 
 # A series repeats its geometry in every slice: nothing that loads may differ from the original by
@@ -176,6 +220,7 @@ ROUNDING = 1e-2
 FORMATS = {
     "DICOM series": Format(lambda folder: write_series(folder, False)),
     "compressed DICOM series": Format(lambda folder: write_series(folder, True)),
+    "multi-frame DICOM": Format(write_multi_frame, stated_in_multi_frame),
     "NRRD": Format(lambda folder: write_nrrd(folder, "raw"), stated_in_nrrd),
     "gzip NRRD": Format(lambda folder: write_nrrd(folder, "gzip"), stated_in_nrrd),
     "MetaImage": Format(lambda folder: write_metaimage(folder, False), stated_in_metaimage),

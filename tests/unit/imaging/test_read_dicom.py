@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import os
 
 import numpy as np
 import pydicom
@@ -311,6 +312,16 @@ def test_truncated_file_is_refused(series, keep):
     count = int(keep * len(content)) if isinstance(keep, float) else keep
     series[2].write_bytes(content[:count])
     assert isinstance(refusal(series[0].parent), str)
+
+
+def test_given_spacing_needs_three_values(series):
+    assert "is not three numbers z,y,x" in refusal(series[0].parent, spacing_mm=(0.1, 0.1))
+
+
+def test_paths_that_are_no_files(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    assert "neither a file nor a folder" in refusal(tmp_path / "pipe")
+    assert "cannot be read" in refusal(tmp_path / ("x" * 400))
 
 
 def test_missing_and_empty_paths(tmp_path):

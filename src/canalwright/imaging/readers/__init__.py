@@ -7,7 +7,6 @@ from pathlib import Path
 
 import numpy as np
 
-from canalwright.errors import UnreadableFile
 from canalwright.imaging.readers.detect import detected
 from canalwright.imaging.readers.grid import Steps
 from canalwright.imaging.readers.guard import refuse
@@ -58,15 +57,20 @@ def read_scan(
         If a voxel size is impossible or the volume too small.
     """
     place = Path(path).expanduser()
-    if not place.exists():
-        raise refuse(place, "does not exist")
     try:
+        _require_readable_kind(place)
         # Damaged headers hold any number there is; each is checked, none is worth a warning.
         with np.errstate(over="ignore", invalid="ignore"):
             return detected(place)(spacing_mm, series, progress)
     except MemoryError as error:
-        raise _too_large(place) from error
+        raise refuse(place, "is too large for the memory of this computer") from error
+    except OSError as error:
+        raise refuse(place, f"cannot be read ({error.strerror or error})") from error
 
 
-def _too_large(path: Path) -> UnreadableFile:
-    return refuse(path, "is too large for the memory of this computer")
+def _require_readable_kind(place: Path) -> None:
+    if not place.exists():
+        raise refuse(place, "does not exist")
+    # Devices and pipes may never end.
+    if not (place.is_file() or place.is_dir()):
+        raise refuse(place, "is neither a file nor a folder")

@@ -31,9 +31,10 @@ INVENTED_COMMENT = "Invented data from a generator, not a patient. Do not use fo
 PIXEL_DATA_LITTLE = b"\xe0\x7f\x10\x00"
 PIXEL_DATA_BIG = b"\x7f\xe0\x00\x10"
 UNDEFINED_LENGTH = 0xFFFFFFFF
-BINARY_NUMBERS = frozenset(
-    ["SamplesPerPixel", "Rows", "Columns", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation"]
-)
+BINARY_NUMBERS = {
+    "SamplesPerPixel", "Rows", "Columns", "BitsAllocated", "BitsStored", "HighBit",
+    "PixelRepresentation",
+}  # fmt: skip
 """Elements of value type US."""
 
 NATIVE_SYNTAXES = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from canalwright.cautions import Caution
-from canalwright.errors import MissingSpacing, OutOfRange
+from canalwright.errors import MalformedText, MissingSpacing, OutOfRange
 from canalwright.imaging.readers.guard import refuse
 
 __all__ = ["Settled", "StatedGrid", "grid_from_axes", "settle", "unoriented_grid"]
@@ -139,8 +140,8 @@ def settle(path: Path, stated: StatedGrid, user_mm: Steps | None) -> Settled:
     ------
     MissingSpacing
         If the file has no trustworthy voxel size and none is given.
-    OutOfRange
-        If a given value is impossible.
+    MalformedText, OutOfRange
+        If what is given is not three possible values.
     UnreadableFile
         If a given value contradicts a trustworthy one in the file.
     """
@@ -211,7 +212,10 @@ def _filled(known: Steps, user: Steps) -> Steps:
     return z, y, x
 
 
-def _checked(user_mm: Steps) -> Steps:
+def _checked(user_mm: Sequence[float]) -> Steps:
+    if len(user_mm) != 3:
+        text = ",".join(map(str, user_mm))
+        raise MalformedText(name="voxel size", got=text, expected="three numbers z,y,x in mm")
     for axis, step in zip("zyx", user_mm, strict=True):
         if not 0.001 <= step <= 5.0:
             raise OutOfRange(
@@ -221,7 +225,8 @@ def _checked(user_mm: Steps) -> Steps:
                 allowed=(0.001, 5.0),
                 hint="Dental scans lie between 0.005 mm (micro-CT) and 1 mm.",
             )
-    return user_mm
+    z, y, x = user_mm
+    return z, y, x
 
 
 def _user_caution(steps: Steps) -> Caution:
