@@ -108,9 +108,12 @@ def _tip_fits(start: Shape, before: Shape, made: Pass, limits, hand: bool) -> bo
         station = level - made.tip_level_mm
         if not -1e-9 <= station <= min(3.0, file.cutting_length_mm) + 1e-9:
             continue
+        opens = float(file.diameter_mm(max(station, 0.0)))
         if before.inscribed_mm[i] > start.inscribed_mm[i] + 1e-9:
-            return before.inscribed_mm[i] - float(file.diameter_mm(max(station, 0.0))) <= 2e-6
-        near.append((before.inscribed_mm[i], float(file.diameter_mm(max(station, 0.0)))))
+            if any(wide > narrow + 2e-6 for narrow, wide in near):
+                break
+            return before.inscribed_mm[i] - opens <= 2e-6
+        near.append((before.inscribed_mm[i], opens))
     if hand or not near:
         return True
     return min(near)[0] - near[0][1] <= limits.loose_tip_mm.value + 2e-6

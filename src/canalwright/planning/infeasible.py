@@ -77,7 +77,7 @@ def _smaller(wish: Target) -> list[Target]:
     sizes = [wish.size, *(size for size in _SIZES if size < wish.size)]
     tapers = [wish.taper_mm_per_mm - 0.01 * k for k in range(7)]
     pairs = [
-        (down + narrower, down, Target(size, max(taper, 0.0), wish.coronal_limit_mm))
+        (down + narrower, down, replace(wish, size=size, taper_mm_per_mm=max(taper, 0.0)))
         for down, size in enumerate(sizes)
         for narrower, taper in enumerate(tapers)
         if taper > 0.005 and down + narrower > 0
@@ -97,13 +97,14 @@ def _binding(problem: Problem) -> tuple[str, ...]:
 
 def _too_short(problem: Problem) -> tuple[str, ...]:
     """Say if no instrument bridges the length to the terminus."""
-    deep = [p for p in problem.passes if p.tip_level_mm <= 0.0]
-    longest = max((p.instrument.overall_length_mm for p in deep), default=0.0)
-    if longest >= problem.rules.length_mm:
+    lowest = min((p.tip_level_mm for p in problem.passes), default=0.0)
+    longest = max((p.instrument.overall_length_mm for p in problem.passes), default=0.0)
+    needed = problem.rules.length_mm - lowest
+    if longest >= needed:
         return ()
     return (
-        f"{problem.rules.length_mm:.1f} mm from tip to handle are needed to reach the terminus, "
-        f"and the longest instrument has {longest:.1f} mm",
+        f"{needed:.1f} mm from tip to handle are needed to reach the end of the preparation, and "
+        f"the longest instrument has {longest:.1f} mm",
     )
 
 

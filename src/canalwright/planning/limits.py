@@ -28,7 +28,6 @@ __all__ = [
     "step_limit_percent",
     "tip_region",
     "wall_left_mm",
-    "wanted_mm",
 ]
 
 Floats = NDArray[np.float64]
@@ -115,11 +114,6 @@ def step_limit_percent(instrument: Instrument, limits: Limits) -> tuple[str, Gra
     return "step_percent", limits.step_percent
 
 
-def wanted_mm(target: Target, level_mm: Floats) -> Floats:
-    """Return the target taper carried on above its coronal limit."""
-    return np.asarray(target.size / 100.0 + target.taper_mm_per_mm * level_mm, float)
-
-
 def in_flare(limits: Limits, level_mm: Floats) -> NDArray[np.bool_]:
     """Return which levels belong to the coronal part."""
     start = limits.flare_from_share.value * level_mm[-1] - _SLACK
@@ -182,7 +176,7 @@ def _over_target(step: Step, rules: Rules, *, flare: bool) -> Margin | None:
     here = step.engaged & (in_flare(limits, level) == flare)
     if not here.any():
         return None
-    over = np.where(here, step.instrument_mm - wanted_mm(rules.target, level), -np.inf)
+    over = np.where(here, step.instrument_mm - rules.target.carried_on_mm(level), -np.inf)
     if flare:
         return _largest("flare_over_target_mm", over, limits.flare_over_target_mm, level)
     return _largest("over_target_mm", over, limits.over_target_mm, level)
@@ -215,23 +209,24 @@ def loose_tip_limit_mm(instrument: Instrument, limits: Limits) -> float:
 def _loose_tip(before: Shape, step: Step, rules: Rules) -> Margin | None:
     """Judge the play of the tip in the narrowest place near it.
 
-    There must be none where another instrument has already been, so no instrument follows a
-    larger one to the same level. Near it, and not at the tip itself, for a foramen is often wider
-    than the canal above it.
+    There must be none where another instrument has been, unless this one cuts further down: so
+    no instrument follows a larger one to the same level. Near the tip, and not at the tip itself,
+    for a foramen is often wider than the canal above it.
     """
     near = np.flatnonzero(tip_region(step.made, step.level_mm))
     if not near.size:
         return None
-    play = step.before_mm[near] - step.instrument_mm[near]
-    shaped = before.inscribed_mm[near] > rules.start.inscribed_mm[near] + _SLACK
-    if shaped.any():
-        return _play(float(play[np.argmax(shaped)]), 0.0, step.level_mm[near[np.argmax(shaped)]])
+    shaped = near[before.inscribed_mm[near] > rules.start.inscribed_mm[near] + _SLACK]
+    below = near if not shaped.size else near[near < shaped[0]]
+    if shaped.size and not step.engaged[below].any():
+        play = step.before_mm[shaped[0]] - step.instrument_mm[shaped[0]]
+        return _play(float(play), 0.0, float(step.level_mm[shaped[0]]))
     limit = loose_tip_limit_mm(step.made.instrument, rules.limits)
     if limit == float("inf"):
         return None
-    narrowest = near[np.argmin(step.before_mm[near])]
+    narrowest = below[np.argmin(step.before_mm[below])]
     loose = float(step.before_mm[narrowest] - step.instrument_mm[near[0]])
-    return _play(loose, limit, step.level_mm[narrowest])
+    return _play(loose, limit, float(step.level_mm[narrowest]))
 
 
 def _play(play_mm: float, limit_mm: float, level_mm: float) -> Margin:

@@ -24,7 +24,6 @@ from canalwright.planning.limits import (
     over_target_limit_mm,
     step_limit_percent,
     tip_region,
-    wanted_mm,
 )
 from canalwright.planning.limits import wall_left_mm as wall_left
 from canalwright.planning.times import TimeModel
@@ -49,7 +48,8 @@ class Tables:
     ----------
     passes : tuple of Pass
         One per move.
-    start_rank : ndarray of uint16, shape (levels,)
+    start_rank, untouched_rank : ndarray of uint16, shape (levels,)
+        The canal the search starts from, and the canal before any instrument.
     rank : ndarray of uint16, shape (moves, levels)
         0 where a move opens nothing.
     opened_mm : ndarray, shape (moves, levels)
@@ -72,6 +72,7 @@ class Tables:
 
     passes: tuple[Pass, ...]
     start_rank: NDArray[np.uint16]
+    untouched_rank: NDArray[np.uint16]
     rank: NDArray[np.uint16]
     opened_mm: Floats
     diameter_mm: Floats
@@ -144,7 +145,7 @@ def admissible(start: Shape, made: Pass, rules: Rules) -> bool:
     """
     opened = made.diameter_mm(start.level_mm)
     cuts = opened - start.inscribed_mm > _TARGET_SLACK_MM * 2.0
-    over = opened - wanted_mm(rules.target, start.level_mm)
+    over = opened - rules.target.carried_on_mm(start.level_mm)
     allowed = over_target_limit_mm(rules.limits, start.level_mm) + _SLACK
     if np.any(over[cuts] > allowed[cuts]):
         return False
@@ -199,7 +200,7 @@ def tabulated(
     """
     level = start.level_mm
     opened = np.array([p.diameter_mm(level) for p in passes]).reshape(len(passes), len(level))
-    diameter, start_rank, rank = _ranked(start.inscribed_mm, opened)
+    diameter, present, rank = _ranked(rules.start.inscribed_mm, start.inscribed_mm, opened)
     limits = rules.limits
     kinds = [p.instrument.kind for p in passes]
     percent = np.array([step_limit_percent(p.instrument, limits)[1].value for p in passes])
@@ -207,7 +208,8 @@ def tabulated(
     tip_level = np.array([p.tip_level_mm for p in passes])
     return Tables(
         passes=passes,
-        start_rank=start_rank,
+        start_rank=present[1],
+        untouched_rank=present[0],
         rank=rank,
         opened_mm=opened,
         diameter_mm=diameter,
@@ -241,15 +243,15 @@ def _first_beyond(region: NDArray[np.bool_]) -> int:
 
 
 def _ranked(
-    start_mm: Floats, opened_mm: Floats
+    untouched_mm: Floats, start_mm: Floats, opened_mm: Floats
 ) -> tuple[Floats, NDArray[np.uint16], NDArray[np.uint16]]:
-    """Return diameters by rank and level, the rank of the start, and the rank of every move."""
-    stacked = np.round(np.vstack([start_mm, np.maximum(opened_mm, start_mm)]), _RANK_DECIMALS)
-    columns = [np.unique(column, return_inverse=True) for column in stacked.T]
+    """Return diameters by rank and level, the ranks of both canals, and the rank of every move."""
+    rows = np.vstack([untouched_mm, start_mm, np.maximum(opened_mm, untouched_mm)])
+    columns = [np.unique(c, return_inverse=True) for c in np.round(rows, _RANK_DECIMALS).T]
     most = max(len(values) for values, _ in columns)
     diameter = np.array([np.pad(v, (0, most - len(v)), mode="edge") for v, _ in columns]).T
     rank = np.array([inverse.ravel() for _, inverse in columns], np.uint16).T
-    return np.ascontiguousarray(diameter), rank[0].copy(), np.ascontiguousarray(rank[1:])
+    return np.ascontiguousarray(diameter), rank[:2].copy(), np.ascontiguousarray(rank[2:])
 
 
 def _areas(start: Shape, diameter_mm: Floats) -> Floats:

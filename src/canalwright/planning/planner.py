@@ -46,6 +46,7 @@ def plan(
     limits: Limits = Limits(),  # noqa: B008
     *,
     patency: Pass | None = None,
+    after: Iterable[Pass] = (),
     depths_mm: Iterable[float] | None = None,
     pin: Iterable[str] = (),
     ban: Iterable[str] = (),
@@ -67,8 +68,12 @@ def plan(
     limits : Limits
     patency : Pass or None
         A file worked past the terminus before the first step.
+    after : iterable of Pass
+        Passes that were made already, full or short: planning goes on from there, as after an
+        instrument that stopped short or was discarded (then also in `ban`).
     depths_mm : iterable of float, optional
-        Levels at which tips may stop; see `default_depths_mm`.
+        Levels at which tips may stop; see `default_depths_mm`. Where the lowest is above 0 (a
+        block that nothing passes), the preparation ends there and the target counts from there.
     pin, ban : iterable of str
         Ids that must, or must not, be used.
     max_instruments : int
@@ -102,11 +107,13 @@ def plan(
     estimates; strengths, cutting energy and times are graded parameters.
     """
     tell = progress or (lambda _share: None)
+    depths = None if depths_mm is None else _checked_depths(depths_mm, canal.length_mm)
     situation = situated(
         canal,
-        target,
+        _ending_at(target, depths),
         limits,
         patency=patency,
+        after=tuple(after),
         working_length_mm=working_length_mm,
         torque_limit_ncm=torque_limit_ncm,
         parameters=parameters,
@@ -115,7 +122,7 @@ def plan(
     instruments = tuple(tray.instruments if isinstance(tray, Tray) else tray)
     pins, bans = tuple(dict.fromkeys(pin)), tuple(dict.fromkeys(ban))
     _check_names(instruments, pins, bans)
-    problem = _problem(situation, instruments, depths_mm, pins, bans, max_instruments)
+    problem = _problem(situation, instruments, depths, pins, bans, max_instruments)
     tell(0.05)
     outcome = search(problem)
     if not outcome.candidates and _may_engage_more(limits):
@@ -190,20 +197,22 @@ def _check_names(
 def _problem(
     situation: Situation,
     instruments: tuple[Instrument, ...],
-    depths_mm: Iterable[float] | None,
+    depths_mm: tuple[float, ...] | None,
     pins: tuple[str, ...],
     bans: tuple[str, ...],
     most: int,
 ) -> Problem:
     if not 1 <= most <= 12:
         raise OutOfRange(name="longest sequence", got=most, unit="passes", allowed=(1, 12))
-    length = situation.canal.length_mm
-    depths = default_depths_mm(length, situation.curve_top_mm)
-    if depths_mm is not None:
-        depths = _checked_depths(depths_mm, length)
+    depths = depths_mm or default_depths_mm(situation.canal.length_mm, situation.curve_top_mm)
     usable = tuple(i for i in instruments if i.id not in bans)
     passes = candidate_passes(usable, depths)
     return Problem(situation.start, passes, situation.rules, most, pins=pins, times=situation.times)
+
+
+def _ending_at(target: Target, depths_mm: tuple[float, ...] | None) -> Target:
+    """Return the target with its end at the lowest depth instruments may go to."""
+    return target if depths_mm is None else replace(target, end_level_mm=min(depths_mm))
 
 
 def _checked_depths(depths_mm: Iterable[float], length_mm: float) -> tuple[float, ...]:
@@ -301,14 +310,16 @@ def _cautions(
 ) -> tuple[Caution, ...]:
     return merged(
         start_cautions(situation),
-        _search_cautions(outcome, recommended),
+        _search_cautions(situation, outcome, recommended),
         (CONCENTRIC_MODEL,),
         situation.canal.cautions,
         CLINICAL_CAUTIONS,
     )
 
 
-def _search_cautions(outcome: SearchOutcome, recommended: Plan) -> tuple[Caution, ...]:
+def _search_cautions(
+    situation: Situation, outcome: SearchOutcome, recommended: Plan
+) -> tuple[Caution, ...]:
     found = []
     if not outcome.complete:
         found.append(
@@ -324,6 +335,15 @@ def _search_cautions(outcome: SearchOutcome, recommended: Plan) -> tuple[Caution
                 "NEAR_LIMIT",
                 f"No sequence stays within {COMFORTABLE_RISK:.0%} of every limit on step and "
                 f"engagement; the recommended one uses {recommended.totals.risk:.0%}.",
+                "project rule",
+            )
+        )
+    end = situation.rules.target.end_level_mm
+    if end > 0.0:
+        found.append(
+            Caution(
+                "PREPARATION_ENDS_SHORT",
+                f"The preparation ends at level {end:.1f} mm; the canal below stays as it is.",
                 "project rule",
             )
         )

@@ -39,6 +39,7 @@ class Problem:
     Attributes
     ----------
     start : Shape
+        The canal as it now is; ``rules.start`` is the one before any instrument.
     passes : tuple of Pass
         Every move that may be made.
     rules : Rules
@@ -191,6 +192,7 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
     bits, everything = _pin_bits(tables.passes, problem.pins)
     return Game(
         start=tables.start_rank,
+        untouched=tables.untouched_rank,
         rank=tables.rank,
         opened_mm=tables.opened_mm,
         diameter_mm=tables.diameter_mm,

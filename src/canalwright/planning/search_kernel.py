@@ -29,6 +29,7 @@ class Game(NamedTuple):
     """Tables of the search (see `moves.Tables`) with the options of one run."""
 
     start: Ranks
+    untouched: Ranks
     rank: Ranks
     opened_mm: Floats
     diameter_mm: Floats
@@ -185,10 +186,14 @@ def _may_enter(game: Game, row: Ranks, k: int) -> bool:
 def _loose(game: Game, row: Ranks, k: int) -> bool:
     """Judge the play of the tip (see `limits`)."""
     narrowest = np.inf
+    cuts = False
     for i in range(game.first[k], game.tip_until[k]):
         before = game.diameter_mm[row[i], i]
-        if row[i] > game.start[i]:
-            return bool(before - game.opened_mm[k, i] > _CUTS_MM)
+        if row[i] > game.untouched[i]:
+            if not cuts:
+                return bool(before - game.opened_mm[k, i] > _CUTS_MM)
+            break
+        cuts = cuts or game.opened_mm[k, i] - before > _CUTS_MM
         narrowest = min(narrowest, before)
     if game.tip_until[k] <= game.first[k]:
         return False

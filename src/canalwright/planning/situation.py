@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParame
 from canalwright.planning.limits import Rules
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Target
-from canalwright.shaping.shape import Pass, Shape, Step, step
+from canalwright.shaping.shape import Pass, Shape, Step, cut, step
 
 __all__ = [
     "Situation",
@@ -43,7 +44,7 @@ class Situation:
     measured : Shape
         The canal as measured, opened to the smallest diameter that can be told.
     start : Shape
-        The same after the patency file, if there is one.
+        The same after the patency file and what has been done already.
     rules : Rules
     patency : Pass or None
     working_length_mm : float
@@ -115,12 +116,13 @@ def situated(
     limits: Limits,
     *,
     patency: Pass | None = None,
+    after: tuple[Pass, ...] = (),
     working_length_mm: float | None = None,
     torque_limit_ncm: float | None = None,
     parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS,
     times: TimeModel = DEFAULT_TIMES,
 ) -> Situation:
-    """Return the situation that planning starts from.
+    """Return the situation that planning starts from, after passes that were made already.
 
     Raises
     ------
@@ -131,13 +133,14 @@ def situated(
     _check_working_length(canal, working_length_mm)
     _check_torque(torque_limit_ncm)
     measured = Shape.of(canal).at_least(limits.smallest_start_mm.value)
-    start = step(measured, patency).after if patency else measured
+    untouched = step(measured, patency).after if patency else measured
+    start = reduce(cut, after, untouched)
     length = canal.length_mm if working_length_mm is None else working_length_mm
     return Situation(
         canal=canal,
         measured=measured,
         start=start,
-        rules=Rules(start, target, limits, canal_curvature_per_mm(canal), length),
+        rules=Rules(untouched, target, limits, canal_curvature_per_mm(canal), length),
         patency=patency,
         working_length_mm=length,
         working_length_given=working_length_mm is not None,

@@ -43,6 +43,8 @@ class Target:
         Taper of the final preparation, 0 to 0.12.
     coronal_limit_mm : float
         Highest level at which the target must be met; wider parts of the canal meet it anyway.
+    end_level_mm : float
+        Level at which the preparation ends: 0, or that of a block that nothing passes.
 
     Raises
     ------
@@ -53,6 +55,7 @@ class Target:
     size: int = 30
     taper_mm_per_mm: float = 0.04
     coronal_limit_mm: float = 16.0
+    end_level_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if not 10 <= self.size <= _LARGEST_SIZE:
@@ -69,13 +72,20 @@ class Target:
             )
 
     def diameter_mm(self, level_mm: Floats) -> Floats:
-        """Return the wanted diameter per level; 0 above the coronal limit."""
-        wanted = self.size / 100.0 + self.taper_mm_per_mm * level_mm
-        return np.where(level_mm <= self.coronal_limit_mm + 1e-9, wanted, 0.0)
+        """Return the wanted diameter per level; 0 above the coronal limit and below the end."""
+        inside = level_mm <= self.coronal_limit_mm + 1e-9
+        inside &= level_mm >= self.end_level_mm - 1e-9
+        return np.where(inside, self.carried_on_mm(level_mm), 0.0)
+
+    def carried_on_mm(self, level_mm: Floats) -> Floats:
+        """Return the taper carried on beyond the coronal limit; never below the apical size."""
+        above = np.maximum(level_mm - self.end_level_mm, 0.0)
+        return np.asarray(self.size / 100.0 + self.taper_mm_per_mm * above, float)
 
     def describe(self) -> str:
         """Return the target in words."""
-        return f"size {self.size}, taper {self.taper_mm_per_mm:.2f} mm/mm"
+        text = f"size {self.size}, taper {self.taper_mm_per_mm:.2f} mm/mm"
+        return text + (f" from level {self.end_level_mm:.1f} mm" if self.end_level_mm else "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -80,6 +80,14 @@ def test_tip_may_be_one_size_loose_in_the_untouched_canal_and_not_at_all_behind_
     assert _margins(_file("engine-25-04"), shaped)["loose_tip_mm"].used == 0.0
 
 
+def test_a_smaller_instrument_may_pass_one_that_stopped_short_if_it_cuts_further_down():
+    ahead = step(START, _file("engine-30-04", 2.0)).after
+    assert _margins(_file("engine-25-02"), ahead)["loose_tip_mm"].used == 0.0
+    assert "loose_tip_mm" not in _margins(_file("hand-25-02"), ahead)
+    # A 20/.02 would only rub at the terminus, where the canal is as wide.
+    assert _margins(_file("engine-20-02"), ahead)["loose_tip_mm"].used == float("inf")
+
+
 def test_wide_foramen_does_not_make_every_tip_loose():
     radius = START.radius_mm.copy()
     radius[:4] += 0.1

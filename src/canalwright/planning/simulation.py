@@ -1,0 +1,227 @@
+"""Any sequence carried out on a canal, kept to the limits or not, and several side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.planning.explain import Walk, walked
+from canalwright.planning.limits import broken
+from canalwright.planning.moves import wanted
+from canalwright.planning.sequence import patency_step, plan_of
+from canalwright.planning.situation import Situation, situated, start_cautions
+from canalwright.planning.types import Limits, Plan, PlannedStep, Target
+from canalwright.planning.wording import broken_clause
+from canalwright.shaping.shape import CONCENTRIC_MODEL, Pass, Shape
+
+__all__ = ["SequenceSummary", "Simulation", "compared", "simulate"]
+
+Floats = NDArray[np.float64]
+
+_REACHED_MM = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Simulation:
+    """What a given sequence does to a canal.
+
+    Attributes
+    ----------
+    canal_name : str
+    target : Target
+    limits : Limits
+    start : Shape
+        The canal before the first step, after a patency file.
+    plan : Plan
+        The sequence with loads, settings, margins and reasons, whatever limits it breaks.
+    patency : PlannedStep or None
+    broken : tuple of str
+        One sentence for every limit that a step breaks.
+    under_target_mm : ndarray, shape (n,)
+        How far the final canal stays under the target per level; 0 where it is reached.
+    cautions : tuple of Caution
+    """
+
+    canal_name: str
+    target: Target
+    limits: Limits
+    start: Shape
+    plan: Plan
+    patency: PlannedStep | None
+    broken: tuple[str, ...]
+    under_target_mm: Floats
+    cautions: tuple[Caution, ...]
+
+    @property
+    def reaches_target(self) -> bool:
+        """Whether the final canal has the target size at every level that is judged."""
+        return bool(np.all(self.under_target_mm <= _REACHED_MM))
+
+    @cached_property
+    def summary(self) -> SequenceSummary:
+        """The sequence in numbers that can be set beside those of another."""
+        return _summary(self)
+
+
+@dataclass(frozen=True, slots=True)
+class SequenceSummary:
+    """One sequence on one canal in numbers.
+
+    Attributes
+    ----------
+    canal, sequence : str
+    passes, instruments : int
+        Steps, and distinct instruments among them.
+    time_s, removed_mm3 : float
+    step_percent, step_mm, engaged_mm : float
+        Largest of any step.
+    torque_fraction, strain : float
+        Largest of any step, estimated; strain is an upper bound.
+    fatigue_fraction : float or None
+        Largest share of mean fatigue life any instrument uses; None without a test point.
+    dentin_left_mm : float
+        Thinnest known dentin at the end; NaN if none is known.
+    reaches_target : bool
+    broken : int
+        Number of limits broken, counted per step.
+    """
+
+    canal: str
+    sequence: str
+    passes: int
+    instruments: int
+    time_s: float
+    removed_mm3: float
+    step_percent: float
+    step_mm: float
+    engaged_mm: float
+    torque_fraction: float
+    strain: float
+    fatigue_fraction: float | None
+    dentin_left_mm: float
+    reaches_target: bool
+    broken: int
+
+
+def simulate(
+    canal: Canal,
+    passes: Iterable[Pass],
+    target: Target = Target(),  # noqa: B008
+    limits: Limits = Limits(),  # noqa: B008
+    **options: Any,
+) -> Simulation:
+    """Carry out a sequence and judge every step.
+
+    Parameters
+    ----------
+    canal : Canal
+    passes : iterable of Pass
+        In order. The shapes do not depend on the order, the steps do.
+    target : Target
+    limits : Limits
+    **options
+        ``patency``, ``after``, ``working_length_mm``, ``torque_limit_ncm``, ``parameters``,
+        ``times``: as in `plan`.
+
+    Raises
+    ------
+    OutOfRange
+        If a number is impossible or the canal is closed somewhere.
+    """
+    situation = situated(canal, target, limits, **options)
+    made = tuple(passes)
+    walk = walked(situation, made)
+    instruments = tuple({p.instrument.id: p.instrument for p in made}.values())
+    short = wanted(situation.start, made, situation.rules) - walk.shapes[-1].inscribed_mm
+    sentences = _broken_sentences(walk)
+    return Simulation(
+        canal_name=canal.name,
+        target=target,
+        limits=limits,
+        start=situation.start,
+        plan=plan_of(situation, walk, instruments),
+        patency=patency_step(situation),
+        broken=sentences,
+        under_target_mm=np.maximum(short, 0.0),
+        cautions=_cautions(situation, sentences),
+    )
+
+
+def compared(
+    canals: Iterable[Canal],
+    sequences: Mapping[str, Iterable[Pass]],
+    target: Target = Target(),  # noqa: B008
+    limits: Limits = Limits(),  # noqa: B008
+    **options: Any,
+) -> tuple[tuple[str, Simulation], ...]:
+    """Carry out every sequence on every canal.
+
+    Parameters
+    ----------
+    canals : iterable of Canal
+    sequences : mapping of str to iterable of Pass
+        Named sequences.
+    target, limits, options
+        As in `simulate`.
+
+    Returns
+    -------
+    tuple of (name, Simulation)
+        Canal by canal, sequences in the order given; ``summary`` of each is one row of a table.
+    """
+    named = {name: tuple(passes) for name, passes in sequences.items()}
+    return tuple(
+        (name, simulate(canal, passes, target, limits, **options))
+        for canal in canals
+        for name, passes in named.items()
+    )
+
+
+def _broken_sentences(walk: Walk) -> tuple[str, ...]:
+    return tuple(
+        f"Step {number}, {done.made.instrument.id}, {broken_clause(margin)}."
+        for number, (done, margins) in enumerate(zip(walk.steps, walk.margins, strict=True), 1)
+        for margin in broken(margins)
+    )
+
+
+def _cautions(situation: Situation, sentences: tuple[str, ...]) -> tuple[Caution, ...]:
+    over = tuple(Caution("LIMIT_BROKEN", text, "project rule") for text in sentences)
+    return merged(
+        over,
+        start_cautions(situation),
+        (CONCENTRIC_MODEL,),
+        situation.canal.cautions,
+        CLINICAL_CAUTIONS,
+    )
+
+
+def _summary(one: Simulation) -> SequenceSummary:
+    steps = one.plan.steps
+    fatigue = [s.loads.fatigue_fraction for s in steps if s.loads.fatigue_fraction is not None]
+    left = one.plan.final.dentin_min_mm
+    known = left[~np.isnan(left)]
+    return SequenceSummary(
+        canal=one.canal_name,
+        sequence=", ".join(s.instrument.id for s in steps),
+        passes=len(steps),
+        instruments=len({s.instrument.id for s in steps}),
+        time_s=one.plan.totals.time_s,
+        removed_mm3=one.plan.totals.removed_mm3,
+        step_percent=max((float(s.step.step_percent.max()) for s in steps), default=0.0),
+        step_mm=max((float(s.step.step_mm.max()) for s in steps), default=0.0),
+        engaged_mm=max((s.step.engaged_length_mm for s in steps), default=0.0),
+        torque_fraction=max((s.loads.torque_fraction for s in steps), default=0.0),
+        strain=max((s.loads.peak_strain for s in steps), default=0.0),
+        fatigue_fraction=max(fatigue, default=None),
+        dentin_left_mm=float(known.min()) if known.size else float("nan"),
+        reaches_target=one.reaches_target,
+        broken=len(one.broken),
+    )

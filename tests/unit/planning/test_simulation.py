@@ -1,0 +1,105 @@
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from canalwright.instruments.standard import instrument_from_id
+from canalwright.instruments.tray import standard_tray
+from canalwright.planning import plan
+from canalwright.planning.patency import usual_patency
+from canalwright.planning.simulation import compared, simulate
+from canalwright.planning.types import Target
+from canalwright.shaping.shape import Pass
+from support.canals import tapered_canal
+
+TRAY = standard_tray()
+CANAL = tapered_canal(apical_mm=0.10, taper_mm_per_mm=0.04, oval=1.5, curve_radius_mm=12.0)
+PATENCY = usual_patency(TRAY.instruments)
+
+
+def _passes(*names):
+    return [Pass(instrument_from_id(name)) for name in names]
+
+
+def test_a_plan_carried_out_again_is_the_same_plan():
+    best = plan(CANAL, TRAY, patency=PATENCY).plans[0]
+    again = simulate(CANAL, [s.step.made for s in best.steps], patency=PATENCY)
+    assert again.broken == ()
+    assert again.reaches_target
+    assert again.plan.totals == best.totals
+    assert np.array_equal(again.plan.final.radius_mm, best.final.radius_mm)
+
+
+def test_broken_limits_are_told_and_nothing_is_hidden():
+    result = simulate(CANAL, _passes("engine-30-04"))
+    assert any("would be a step of 200 % at level 0.0 mm" in text for text in result.broken)
+    assert any("find the canal only 0.10 mm wide" in text for text in result.broken)
+    told = [c.text for c in result.cautions if c.code == "LIMIT_BROKEN"]
+    assert told == list(result.broken)
+    assert result.summary.broken == len(result.broken)
+
+
+def test_what_is_missing_to_the_target_is_told_per_level():
+    result = simulate(CANAL, _passes("hand-15-02"), Target(20, 0.04))
+    assert not result.reaches_target
+    assert result.under_target_mm[0] == pytest.approx(0.05)
+
+
+def test_two_glide_paths_side_by_side():
+    rows = compared(
+        [CANAL, tapered_canal(name="other", apical_mm=0.12, taper_mm_per_mm=0.03)],
+        {
+            "two hand files": _passes("hand-10-02", "hand-15-02"),
+            "one engine file": _passes("hand-10-02", "engine-16-02"),
+        },
+    )
+    assert [(name, r.canal_name) for name, r in rows] == [
+        ("two hand files", "invented"), ("one engine file", "invented"),
+        ("two hand files", "other"), ("one engine file", "other"),
+    ]  # fmt: skip
+    by_hand, by_engine = rows[0][1].summary, rows[1][1].summary
+    assert by_hand.step_percent == pytest.approx(50.0)
+    assert by_engine.step_percent == pytest.approx(60.0)
+    assert by_hand.passes == by_hand.instruments == 2
+    assert by_hand.time_s > by_engine.time_s
+    assert by_hand.fatigue_fraction is None
+    assert by_hand.dentin_left_mm > by_engine.dentin_left_mm
+
+
+def test_nothing_done_is_a_summary_too():
+    summary = simulate(tapered_canal(outer_mm=None), []).summary
+    assert (summary.passes, summary.removed_mm3, summary.step_percent) == (0, 0.0, 0.0)
+    assert math.isnan(summary.dentin_left_mm)
+
+
+def test_planning_goes_on_from_what_was_done():
+    best = plan(CANAL, TRAY, patency=PATENCY).plans[0]
+    done = tuple(s.step.made for s in best.steps[:2])
+    rest = plan(CANAL, TRAY, patency=PATENCY, after=done)
+    assert rest.plans[0].totals.instruments <= best.totals.instruments - 2
+    assert np.array_equal(rest.start.radius_mm, best.steps[1].step.after.radius_mm)
+
+
+def test_planning_goes_on_after_an_instrument_that_stopped_short_and_was_discarded():
+    short = Pass(instrument_from_id("engine-25-04"), 2.0)
+    result = plan(
+        CANAL, TRAY, Target(30, 0.04), patency=PATENCY, after=[short], ban=["engine-25-04"]
+    )
+    assert result.start.inscribed_mm[20] >= 0.25
+    assert result.plans[0].steps
+    for one in result.plans:
+        assert "engine-25-04" not in {s.instrument.id for s in one.steps}
+
+
+def test_a_blocked_canal_is_planned_down_to_the_block():
+    result = plan(CANAL, TRAY, Target(30, 0.04), depths_mm=(3.0, 6.5))
+    tips = {s.step.made.tip_level_mm for s in result.plans[0].steps}
+    assert min(tips) == 3.0
+    assert "PREPARATION_ENDS_SHORT" in {c.code for c in result.cautions}
+    final = result.plans[0].final
+    above = (final.level_mm >= 3.0) & (final.level_mm <= 13.0)
+    assert np.all(final.inscribed_mm[above] >= 0.30 + 0.04 * (final.level_mm[above] - 3.0) - 1e-6)
+    assert np.all(final.inscribed_mm[final.level_mm < 2.9] == pytest.approx(
+        result.start.inscribed_mm[final.level_mm < 2.9]))  # fmt: skip
