@@ -42,6 +42,7 @@ def working(text: str) -> Iterator[Progress]:
     with ui.column().classes("stack").style("gap:0.4rem").props('role="status"') as room:
         label = ui.label(text).classes("soft")
         bar = ui.linear_progress(0.0, show_value=False).props(f'aria-label="{escape(text)}"')
+        bar.props("indeterminate")
         timer = ui.timer(_LOOK_EVERY_S, lambda: _look(progress, label, bar))
     try:
         yield progress
@@ -52,7 +53,9 @@ def working(text: str) -> Iterator[Progress]:
 
 def _look(progress: Progress, label: ui.label, bar: ui.linear_progress) -> None:
     label.set_text(f"{progress.text} …")
-    bar.set_value(progress.share)
+    if progress.share > 0.0:
+        bar.props(remove="indeterminate")
+        bar.set_value(progress.share)
 
 
 async def in_thread(work: Callable[..., T], *args: object) -> T:

@@ -92,4 +92,4 @@ class ComparePage:
             ui.html(html.figure(view.svg, f"Tracks of {view.table.title}"), sanitize=False)
 
     def _download(self) -> None:
-        ui.download.content(self._json, "comparison.json", "application/json")
+        ui.download.content(self._json.encode("utf-8"), "comparison.json", "application/json")

@@ -110,7 +110,9 @@ class PlanPage:
         text = await in_thread(
             work.plan_json, opened.case, opened.canal, self._result, self._wishes
         )
-        ui.download.content(text, f"plan-{_safe(opened.canal.name)}.json", "application/json")
+        ui.download.content(
+            text.encode("utf-8"), f"plan-{_safe(opened.canal.name)}.json", "application/json"
+        )
 
 
 def _safe(name: str) -> str:

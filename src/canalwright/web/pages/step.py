@@ -177,7 +177,7 @@ class StepPage:
             ui.html(html.text_table(view.table), sanitize=False)
 
     def _download(self) -> None:
-        ui.download.content(self._json, "step.json", "application/json")
+        ui.download.content(self._json.encode("utf-8"), "step.json", "application/json")
 
 
 def _taken_fields(taken: _Taken) -> None:
