@@ -255,5 +255,3 @@ def ours(case: Case, nodes: int = 200) -> RodInCanal:
     path = path_of_arcs([Arc(case.arc_mm, 1 / case.radius_mm)], level, case.wall_radius(level))
     station = np.arange(0.0, 20.0, 0.01)
     return rod_in_canal(path, Rod(case.instrument_radius(station), 0.01, LAWS[case.law]))
-
-

@@ -153,11 +153,12 @@ def bending_test(
     Parameters
     ----------
     instrument : Instrument
-        With a cutting part longer than the grip of 3 mm.
+        Longer than the grip of 3 mm.
     alloy : AlloySet, optional
         The instrument's own, or that of its class, when not given.
     pin_station_mm : float, optional
-        Where the pin pushes; the end of the cutting part when not given.
+        Where the pin pushes; when not given the end of the cutting part, or of the instrument if
+        it cuts hardly beyond the grip.
     steps : int
         Steps of the fourth-order integration from the pin to the grip.
 
@@ -167,7 +168,7 @@ def bending_test(
         If the pin is not behind the grip and on the instrument.
     """
     material = alloy_of(instrument) if alloy is None else alloy
-    pin = instrument.cutting_length_mm if pin_station_mm is None else pin_station_mm
+    pin = _usual_pin_mm(instrument) if pin_station_mm is None else pin_station_mm
     _check_pin(instrument, pin)
     curvature = _curvature(instrument, bending_law(material))
     turn = math.radians(BENDING_ANGLE_DEG)
@@ -378,6 +379,11 @@ def _strain_cautions(material: AlloySet, strain: float) -> tuple[Caution, ...]:
 def _knots_behind(instrument: Instrument) -> Floats:
     knots = np.asarray(instrument.knot_station_mm, float)
     return np.asarray(knots[(knots > GRIP_MM) & (knots < instrument.overall_length_mm)], float)
+
+
+def _usual_pin_mm(instrument: Instrument) -> float:
+    cutting = instrument.cutting_length_mm
+    return cutting if cutting >= GRIP_MM + 1.0 else instrument.overall_length_mm
 
 
 def _check_pin(instrument: Instrument, pin_station_mm: float) -> None:

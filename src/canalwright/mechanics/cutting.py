@@ -27,6 +27,7 @@ __all__ = [
     "half_angle_rad",
     "is_self_locking",
     "taper_contact_level_mm",
+    "wedge_axial_force_n",
     "wedge_friction_torque_nmm",
     "wedge_normal_force_n",
 ]
@@ -110,6 +111,35 @@ def wedge_friction_torque_nmm(
     """Return the friction torque of a turning wedge, ``µ F r/sin α`` in N·mm."""
     force = wedge_normal_force_n(axial_force_n, taper_mm_per_mm, friction_coefficient, turning=True)
     return friction_coefficient * force * contact_radius_mm
+
+
+def wedge_axial_force_n(
+    torque_nmm: float,
+    taper_mm_per_mm: float,
+    friction_coefficient: float,
+    contact_radius_mm: float,
+) -> float:
+    """Return the push that a turning wedge needs for a torque, ``T sin α/(µ r)``.
+
+    The inverse of `wedge_friction_torque_nmm`. For cutting, the coefficient stands for the
+    tangential over the normal force at the blades, of which no measurement was found.
+
+    Raises
+    ------
+    OutOfRange
+        If taper, coefficient or radius are not above 0.
+    """
+    per_force = wedge_friction_torque_nmm(
+        1.0, taper_mm_per_mm, friction_coefficient, contact_radius_mm
+    )
+    if not per_force > 0.0:
+        raise OutOfRange(
+            name="friction coefficient times radius",
+            got=friction_coefficient * contact_radius_mm,
+            unit="mm",
+            allowed=(0.0, None),
+        )
+    return torque_nmm / per_force
 
 
 def taper_contact_level_mm(

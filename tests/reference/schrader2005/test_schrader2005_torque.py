@@ -5,10 +5,13 @@ import pytest
 
 from canalwright.instruments.instrument import Alloy, Instrument, Kind, SectionShape
 from canalwright.mechanics.concentric import PassLoads, concentric_loads
+from canalwright.mechanics.cutting import wedge_axial_force_n
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 
 LEVEL = np.linspace(0.0, 16.0, 161)
 PUBLISHED_NCM = (0.2, 3.2)
+# Smallest mean less, and largest mean plus its standard deviation: 1.49 ± 0.54 to 12.0 ± 3.5 N.
+PUBLISHED_N = (0.95, 15.5)
 
 
 def pass_in_block(size: int, taper: float, before_mm: np.ndarray) -> PassLoads:
@@ -46,6 +49,17 @@ def test_default_parameters_fall_into_the_published_means(
 ) -> None:
     low, high = PUBLISHED_NCM
     assert low < pass_in_block(size, taper, before).peak_torque_ncm < high
+
+
+@pytest.mark.source("schrader2005", where="abstract, range of mean force", kind="published")
+@pytest.mark.parametrize(("size", "taper"), [(20, 0.04), (25, 0.06)])
+def test_push_for_that_torque_falls_into_the_published_means(size: int, taper: float) -> None:
+    # The wedge's push at the mean radius of the engaged length, default friction.
+    torque_ncm = pass_in_block(size, taper, 0.15 + 0.02 * LEVEL).peak_torque_ncm
+    radius_mm = (size / 100.0 + taper * 8.0) / 2.0
+    friction = DEFAULT_LOAD_PARAMETERS.friction_coefficient.value
+    low, high = PUBLISHED_N
+    assert low < wedge_axial_force_n(10.0 * torque_ncm, taper, friction, radius_mm) < high
 
 
 @pytest.mark.source("schrader2005", where="abstract, contact area", kind="published")

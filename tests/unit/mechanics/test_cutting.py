@@ -10,6 +10,7 @@ from canalwright.mechanics.cutting import (
     half_angle_rad,
     is_self_locking,
     taper_contact_level_mm,
+    wedge_axial_force_n,
     wedge_friction_torque_nmm,
     wedge_normal_force_n,
 )
@@ -46,6 +47,13 @@ def test_turning_and_pushed_wedge() -> None:
     assert wedge_normal_force_n(2.0, 0.06, 0.2, turning=False) == pytest.approx(8.69956, abs=1e-4)
     assert wedge_normal_force_n(2.0, 0.06, 0.2, turning=True) == pytest.approx(66.6967, abs=1e-4)
     assert wedge_friction_torque_nmm(2.0, 0.06, 0.2, 0.3) / 10 == pytest.approx(0.40018, abs=1e-5)
+
+
+def test_push_and_torque_of_a_wedge_are_inverse() -> None:
+    torque = wedge_friction_torque_nmm(2.0, 0.06, 0.2, 0.3)
+    assert wedge_axial_force_n(torque, 0.06, 0.2, 0.3) == pytest.approx(2.0)
+    with pytest.raises(OutOfRange, match="Friction coefficient times radius is 0 mm"):
+        wedge_axial_force_n(torque, 0.06, 0.0, 0.3)
 
 
 def test_a_parallel_instrument_does_not_wedge() -> None:
