@@ -22,6 +22,7 @@ COMMANDS = (
     ["step"],
     ["compare"],
     ["phantom"],
+    ["serve"],
     ["version"],
     ["instruments"],
     ["instruments", "list"],

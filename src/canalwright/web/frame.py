@@ -65,7 +65,8 @@ def page_frame(
     ui.colors(primary="#0b5a55", secondary="#4a4f4c", accent="#0b5a55", negative="#8f1d12")
     ui.add_css(_FACES + _style())
     ui.html(_bar(place, where, links), sanitize=False, tag="header").classes("bar")
-    with ui.element("main").classes("page").props('id="content"'):
+    # The framework's own layout is the page's main landmark already.
+    with ui.element("div").classes("content").props('id="content" tabindex="-1"'):
         yield
     ui.html(_foot(), sanitize=False, tag="footer").classes("foot").props(
         'aria-label="Cautions for every page"'

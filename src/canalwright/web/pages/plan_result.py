@@ -146,7 +146,7 @@ def _alternatives(view: PlanView, actions: Actions) -> None:
         f"{given} are given. The first is recommended.</p>",
         sanitize=False,
     )
-    heads = ("", "sequence", "time, min", "dentin removed, mm³", "nearest limit used")
+    heads = ("plan", "sequence", "time, min", "dentin removed, mm³", "nearest limit used")
     with (
         ui.element("div").classes("wide").props('tabindex="0" role="region" aria-label="Plans"'),
         ui.element("table"),
