@@ -1,0 +1,249 @@
+"""One pass through many samples of a canal at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.evidence import Graded
+from canalwright.geometry.sections import section_area_mm2
+from canalwright.instruments.instrument import Kind
+from canalwright.mechanics.torsion import plastic_capacity_nmm
+from canalwright.planning.limits import inserted, step_limit_percent
+from canalwright.planning.situation import Situation
+from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, level_widths_mm, step
+from canalwright.units import rad_per_s_from_rpm
+
+__all__ = ["JudgedSamples", "SampledCanal", "SampledPass", "carried_out"]
+
+Floats = NDArray[np.float64]
+
+_GRID: Final = 64
+_SMALLEST_MM: Final = 0.02
+_NMM_PER_J: Final = 1000.0
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedSamples:
+    """One limit over all samples: the value reached, and the share of the limit it uses."""
+
+    constraint: str
+    value: Floats
+    used: Floats
+    limit: float
+    unit: str
+
+
+@dataclass(frozen=True, eq=False)
+class SampledPass:
+    """One pass over all samples."""
+
+    removed_mm3: Floats
+    judged: tuple[JudgedSamples, ...]
+
+
+@dataclass(eq=False)
+class SampledCanal:
+    """Samples of a canal that a sequence goes through; `now_mm` changes with every pass.
+
+    Attributes
+    ----------
+    nominal : Shape
+        The canal as measured, before the first pass.
+    now_mm : ndarray, shape (samples, levels)
+        Inscribed diameter.
+    untouched : ndarray of bool, shape (samples, levels)
+        Where no instrument has cut yet.
+    size_error_mm, outer_error_mm : ndarray, shape (samples, levels)
+    energy, strength, life : ndarray, shape (samples,)
+        Factors on the nominal parameters.
+    areas : _Areas
+    now : Shape
+        The nominal canal after the passes so far, for loads that are only scaled.
+    """
+
+    nominal: Shape
+    now_mm: Floats
+    untouched: NDArray[np.bool_]
+    size_error_mm: Floats
+    outer_error_mm: Floats
+    energy: Floats
+    strength: Floats
+    life: Floats
+    areas: _Areas
+    now: Shape = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.now = self.nominal
+
+    @classmethod
+    def of(
+        cls,
+        situation: Situation,
+        *,
+        size_error_mm: Floats,
+        outer_error_mm: Floats,
+        energy: Floats,
+        strength: Floats,
+        life: Floats,
+    ) -> SampledCanal:
+        """Return samples of the canal that a situation starts from."""
+        start = situation.start
+        now = np.maximum(start.inscribed_mm + size_error_mm, _SMALLEST_MM)
+        return cls(
+            start,
+            now,
+            np.ones(now.shape, bool),
+            now - start.inscribed_mm,
+            outer_error_mm,
+            energy,
+            strength,
+            life,
+            _Areas.of(start),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Areas:
+    """Section area per level on an even grid of diameters."""
+
+    low_mm: float
+    spacing_mm: float
+    area_mm2: Floats
+
+    @classmethod
+    def of(cls, shape: Shape) -> _Areas:
+        grid = np.linspace(0.0, max(2.0, float(shape.inscribed_mm.max()) * 1.5), _GRID)
+        radius = np.maximum(shape.radius_mm[None], grid[:, None, None] / 2.0)
+        return cls(0.0, float(grid[1]), section_area_mm2(radius))
+
+    def at(self, diameter_mm: Floats) -> Floats:
+        """Return areas for diameters of shape (samples, levels), linear between grid points."""
+        place = np.clip((diameter_mm - self.low_mm) / self.spacing_mm, 0.0, _GRID - 1.001)
+        below = place.astype(int)
+        share = place - below
+        level = np.arange(diameter_mm.shape[1])
+        return np.asarray(
+            self.area_mm2[below, level] * (1.0 - share) + self.area_mm2[below + 1, level] * share,
+            float,
+        )
+
+
+def carried_out(
+    situation: Situation, canal: SampledCanal, made: Pass, offset_mm: Floats
+) -> SampledPass:
+    """Carry a pass out in every sample and change the samples accordingly.
+
+    Parameters
+    ----------
+    situation : Situation
+    canal : SampledCanal
+        Changed in place.
+    made : Pass
+    offset_mm : ndarray, shape (samples,)
+        Error of the instrument's diameter.
+    """
+    level = canal.nominal.level_mm
+    nominal = made.diameter_mm(level)
+    opened = np.where(nominal > 0.0, nominal + offset_mm[:, None], 0.0)
+    before = canal.now_mm
+    bite = np.where(opened - before > 2.0 * ENGAGED_FROM_MM, opened - before, 0.0)
+    after = before + bite
+    slices = canal.areas.at(after - canal.size_error_mm)
+    slices = np.maximum(slices - canal.areas.at(before - canal.size_error_mm), 0.0)
+    width = level_widths_mm(level)
+    judged = (
+        *_bites(situation, made, bite, before, width),
+        *_wall(situation, canal, nominal, offset_mm, bite),
+        *_glide_path(situation, canal, made),
+        *_loads(situation, canal, made, slices * width, offset_mm),
+    )
+    canal.now = step(canal.now, made).after
+    canal.now_mm = after
+    canal.untouched = canal.untouched & (bite == 0.0)
+    return SampledPass((slices * width).sum(axis=1), judged)
+
+
+def _at_most(name: str, value: Floats, limit: Graded) -> JudgedSamples:
+    return JudgedSamples(name, value, value / limit.value, limit.value, limit.unit)
+
+
+def _bites(
+    situation: Situation, made: Pass, bite: Floats, before: Floats, width: Floats
+) -> tuple[JudgedSamples, ...]:
+    limits = situation.rules.limits
+    name, percent = step_limit_percent(made.instrument, limits)
+    return (
+        _at_most(name, 100.0 * (bite / before).max(axis=1), percent),
+        _at_most("step_mm", bite.max(axis=1), limits.step_mm),
+        _at_most("engaged_mm", (bite > 0.0) @ width, limits.engaged_mm),
+    )
+
+
+def _wall(
+    situation: Situation, canal: SampledCanal, nominal: Floats, offset_mm: Floats, bite: Floats
+) -> tuple[JudgedSamples, ...]:
+    """Judge the dentin left, in the directions that an instrument may cut within the errors."""
+    limits, shape = situation.rules.limits, canal.nominal
+    spread = 2.0 * np.std(canal.size_error_mm, axis=0)[:, None] / 2.0
+    cuts = nominal[:, None] / 2.0 + spread > shape.radius_mm
+    left = np.where(cuts, shape.outer_radius_mm - nominal[:, None] / 2.0, np.nan)
+    thinnest = np.where(np.isnan(left), np.inf, left).min(axis=1)
+    judged = (shape.level_mm >= limits.dentin_from_mm.value) & np.isfinite(thinnest)
+    if not judged.any():
+        return ()
+    sampled = thinnest + canal.outer_error_mm - offset_mm[:, None] / 2.0
+    value = np.where((bite > 0.0) & judged, sampled, np.inf).min(axis=1)
+    value = np.where(np.isinf(value), float(thinnest[judged].max()), value)
+    limit = limits.dentin_left_mm
+    used = limit.value / np.maximum(value, 1e-6)
+    return (JudgedSamples("dentin_left_mm", value, used, limit.value, limit.unit),)
+
+
+def _glide_path(situation: Situation, canal: SampledCanal, made: Pass) -> tuple[JudgedSamples, ...]:
+    """Judge the glide path where only the image shows it."""
+    if made.instrument.kind is not Kind.ENGINE:
+        return ()
+    ahead = inserted(step(canal.now, made))
+    seen = np.where(canal.untouched & ahead, canal.now_mm, np.inf).min(axis=1)
+    limit: Graded = situation.rules.limits.glide_path_mm
+    value = np.where(np.isinf(seen), limit.value, seen)
+    return (JudgedSamples("glide_path_mm", value, limit.value / value, limit.value, limit.unit),)
+
+
+def _loads(
+    situation: Situation, canal: SampledCanal, made: Pass, slices_mm3: Floats, offset_mm: Floats
+) -> tuple[JudgedSamples, ...]:
+    """Judge torque summed from the tip up, and fatigue, against strength and life."""
+    instrument, times = made.instrument, situation.times
+    nominal = situation.loads(step(canal.now, made))
+    removed = slices_mm3.sum(axis=1)
+    working_s = times.settle_s(instrument.kind) + removed / times.rate_mm3_per_s(instrument.kind)
+    energy = situation.parameters.specific_cutting_energy_j_per_mm3.value * canal.energy
+    omega = rad_per_s_from_rpm(_speed_rpm(situation, made))
+    power = _NMM_PER_J * energy / (working_s * omega)
+    torque = np.cumsum(slices_mm3, axis=1) * power[:, None]
+    capacity = _capacity_nmm(situation, made)
+    grown = 1.0 + 3.0 * offset_mm / max(instrument.tip_diameter_mm, 1e-6)
+    scale = canal.strength * np.maximum(grown, 0.1)
+    share = np.where(capacity > 0.0, torque / np.where(capacity > 0.0, capacity, 1.0), 0.0)
+    fraction = share.max(axis=1) / scale
+    found = [JudgedSamples("torque_fraction", fraction, fraction, 1.0, "")]
+    if nominal.fatigue_fraction is not None:
+        used = nominal.fatigue_fraction / canal.life
+        found.append(JudgedSamples("fatigue_fraction", used, used, 1.0, ""))
+    return tuple(found)
+
+
+def _speed_rpm(situation: Situation, made: Pass) -> float:
+    rated = made.instrument.rated_speed_rpm
+    return rated.value if rated is not None else situation.times.hand_speed_rpm.value
+
+
+def _capacity_nmm(situation: Situation, made: Pass) -> Floats:
+    station = situation.start.level_mm - made.tip_level_mm
+    strength = situation.parameters.strength_of(made.instrument).value
+    return np.asarray(plastic_capacity_nmm(made.instrument, station, strength), float)

@@ -1,0 +1,315 @@
+"""How sure a plan is: the sequence carried out many times with everything a little different.
+
+Quasi-random samples of the measured canal, of the instruments within their tolerance, and of the
+parameters of the load models. Each sample carries the whole sequence out, level by level.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import Caution
+from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence, Graded
+from canalwright.planning.sampled_pass import SampledCanal, carried_out
+from canalwright.planning.situation import Situation, situated
+from canalwright.planning.types import Limits, Plan, Target
+from canalwright.shaping.shape import Pass
+
+__all__ = [
+    "DEFAULT_SPREADS",
+    "FactorShare",
+    "LimitRisk",
+    "PlanUncertainty",
+    "Spreads",
+    "ranked_by_certainty",
+    "uncertainty_of",
+]
+
+Floats = NDArray[np.float64]
+
+_MOST_SAMPLES: Final = 1 << 20
+_BREAKS: Final = 1.0 + 1e-9
+SAMPLED_ASSUMPTIONS: Final = Caution(
+    "SAMPLED_ASSUMPTIONS",
+    "Probabilities follow from the stated standard deviations and spreads, several of them "
+    "assumed, and from the concentric model; they are not frequencies seen in patients.",
+    "project rule",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Spreads:
+    """How uncertain the parameters are beside what the canal and instruments state themselves.
+
+    Attributes
+    ----------
+    cutting_energy : Graded
+        Standard deviation of the logarithm of the specific cutting energy.
+    strength : Graded
+        Relative standard deviation of the torsional strength.
+    fatigue_life : Graded
+        Standard deviation of the logarithm of the fatigue life.
+    """
+
+    cutting_energy: Graded = Graded(
+        0.5, "", Evidence.ASSUMED, note="0.5 to 3 J/mm³ is plausible: a factor of 2.4 either way"
+    )
+    strength: Graded = Graded(0.15, "", Evidence.ASSUMED)
+    fatigue_life: Graded = Graded(
+        0.3, "", Evidence.PUBLISHED, source="huelsmann2019", note="single results scatter by 30 %"
+    )
+
+
+DEFAULT_SPREADS: Final = Spreads()
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRisk:
+    """One limit of one step over all samples.
+
+    Attributes
+    ----------
+    step : int
+        Counted from 1.
+    instrument : str
+    constraint : str
+        A limit of `Limits`; ``"torque_fraction"`` and ``"fatigue_fraction"`` against 1.
+    probability : float
+        Share of the samples in which it is broken.
+    low, median, high : float
+        5th, 50th and 95th percentile of the value.
+    limit : float
+    unit : str
+    """
+
+    step: int
+    instrument: str
+    constraint: str
+    probability: float
+    low: float
+    median: float
+    high: float
+    limit: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class FactorShare:
+    """How much one uncertain quantity decides the largest share of a limit used.
+
+    Attributes
+    ----------
+    factor : str
+    share : float
+        Squared rank correlation with the largest share used, 0 to 1.
+    """
+
+    factor: str
+    share: float
+
+
+@dataclass(frozen=True, eq=False)
+class PlanUncertainty:
+    """What sampling says about a sequence.
+
+    Attributes
+    ----------
+    samples, seed : int
+    limits : tuple of LimitRisk
+        Most probable to be broken first.
+    any_probability : float
+        Share of the samples in which some limit is broken.
+    risk : tuple of float
+        5th, 50th and 95th percentile of the largest share of any limit used.
+    removed_mm3 : tuple of float
+        The same of the dentin removed.
+    factors : tuple of FactorShare
+        Most influential first: what to measure better.
+    cautions : tuple of Caution
+    """
+
+    samples: int
+    seed: int
+    limits: tuple[LimitRisk, ...]
+    any_probability: float
+    risk: tuple[float, float, float]
+    removed_mm3: tuple[float, float, float]
+    factors: tuple[FactorShare, ...]
+    cautions: tuple[Caution, ...] = (SAMPLED_ASSUMPTIONS,)
+
+
+def uncertainty_of(
+    canal: Canal,
+    passes: Iterable[Pass],
+    target: Target = Target(),  # noqa: B008
+    limits: Limits = Limits(),  # noqa: B008
+    *,
+    samples: int = 1024,
+    seed: int = 0,
+    spreads: Spreads = DEFAULT_SPREADS,
+    **options: Any,
+) -> PlanUncertainty:
+    """Return the probability of every limit being broken by a sequence.
+
+    Parameters
+    ----------
+    canal : Canal
+        Its standard deviations are used: one error of the size and one of the outer surface
+        for the whole canal, scaled by the deviation at each level.
+    passes : iterable of Pass
+    target, limits : Target, Limits
+    samples : int
+        2 to 2**20, rounded up to a power of two.
+    seed : int
+        Of the scrambled Sobol sequence; same seed, same result.
+    spreads : Spreads
+    **options
+        As in `simulate`.
+
+    Returns
+    -------
+    PlanUncertainty
+
+    Raises
+    ------
+    OutOfRange
+        If the number of samples is outside that range.
+
+    Notes
+    -----
+    Instruments differ from their nominal diameter by one error each, uniform within tolerance.
+    The glide path is judged only where no instrument has been: behind one, it is made, not seen.
+    The limits over the target are a choice of shape and not sampled.
+    """
+    if not 2 <= samples <= _MOST_SAMPLES:
+        raise OutOfRange(name="samples", got=samples, unit="", allowed=(2, _MOST_SAMPLES))
+    situation = situated(canal, target, limits, **options)
+    made = tuple(passes)
+    names = list(dict.fromkeys(p.instrument.id for p in made))
+    factors = _factors(names, samples, seed)
+    sampled = _sampled_canal(situation, factors, spreads)
+    offsets = {name: factors[f"tolerance of {name}"] for name in names}
+    done = [
+        carried_out(situation, sampled, one, _offset_mm(one, offsets[one.instrument.id]))
+        for one in made
+    ]
+    return _gathered(done, factors, seed, [p.instrument.id for p in made])
+
+
+def ranked_by_certainty(
+    canal: Canal, plans: Iterable[Plan], *args: Any, **options: Any
+) -> tuple[tuple[Plan, PlanUncertainty], ...]:
+    """Return plans with their uncertainty, the least likely to break a limit first.
+
+    Parameters
+    ----------
+    canal : Canal
+    plans : iterable of Plan
+    *args, **options
+        As in `uncertainty_of`.
+    """
+    found = [
+        (one, uncertainty_of(canal, [s.step.made for s in one.steps], *args, **options))
+        for one in plans
+    ]
+    found.sort(key=lambda pair: (round(pair[1].any_probability, 3), pair[0].totals.instruments))
+    return tuple(found)
+
+
+def _factors(names: list[str], samples: int, seed: int) -> dict[str, Floats]:
+    """Return samples of every factor: standard normal, for tolerances uniform from −1 to 1."""
+    from scipy.special import ndtri
+    from scipy.stats import qmc
+
+    normal = ["canal size", "outer surface", "cutting energy", "strength", "fatigue life"]
+    engine = qmc.Sobol(len(normal) + len(names), scramble=True, seed=seed)
+    unit = engine.random_base2(int(np.ceil(np.log2(samples))))
+    unit = np.clip(unit, 1e-9, 1.0 - 1e-9)
+    found = {name: np.asarray(ndtri(unit[:, k]), float) for k, name in enumerate(normal)}
+    for k, name in enumerate(names, start=len(normal)):
+        found[f"tolerance of {name}"] = 2.0 * unit[:, k] - 1.0
+    return found
+
+
+def _offset_mm(made: Pass, unit: Floats) -> Floats:
+    return unit * made.instrument.tolerance_mm
+
+
+def _sampled_canal(
+    situation: Situation, factors: dict[str, Floats], spreads: Spreads
+) -> SampledCanal:
+    canal = situation.canal
+    return SampledCanal.of(
+        situation,
+        size_error_mm=factors["canal size"][:, None] * canal.narrow_sd_mm,
+        outer_error_mm=factors["outer surface"][:, None] * np.nan_to_num(canal.dentin_sd_mm),
+        energy=np.exp(spreads.cutting_energy.value * factors["cutting energy"]),
+        strength=np.maximum(1.0 + spreads.strength.value * factors["strength"], 0.1),
+        life=np.exp(spreads.fatigue_life.value * factors["fatigue life"]),
+    )
+
+
+def _gathered(
+    done: list[Any], factors: dict[str, Floats], seed: int, names: list[str]
+) -> PlanUncertainty:
+    count = len(next(iter(factors.values())))
+    worst = np.zeros(count)
+    removed = np.zeros(count)
+    rows = []
+    for number, (name, one) in enumerate(zip(names, done, strict=True), start=1):
+        removed = removed + one.removed_mm3
+        for judged in one.judged:
+            worst = np.maximum(worst, judged.used)
+            rows.append(_limit_risk(number, name, judged))
+    rows.sort(key=lambda row: -row.probability)
+    return PlanUncertainty(
+        samples=count,
+        seed=seed,
+        limits=tuple(rows),
+        any_probability=float(np.mean(worst > _BREAKS)),
+        risk=_percentiles(worst),
+        removed_mm3=_percentiles(removed),
+        factors=_influence(factors, worst),
+    )
+
+
+def _limit_risk(number: int, name: str, judged: Any) -> LimitRisk:
+    probability = float(np.mean(judged.used > _BREAKS))
+    return LimitRisk(
+        number,
+        name,
+        judged.constraint,
+        probability,
+        *_percentiles(judged.value),
+        judged.limit,
+        judged.unit,
+    )
+
+
+def _percentiles(values: Floats) -> tuple[float, float, float]:
+    low, median, high = np.percentile(values, [5.0, 50.0, 95.0])
+    return float(low), float(median), float(high)
+
+
+def _influence(factors: dict[str, Floats], worst: Floats) -> tuple[FactorShare, ...]:
+    if np.ptp(worst) == 0.0:
+        return tuple(FactorShare(name, 0.0) for name in factors)
+    order = _ranks(worst)
+    shares = [
+        FactorShare(name, float(np.corrcoef(_ranks(values), order)[0, 1] ** 2))
+        for name, values in factors.items()
+    ]
+    return tuple(sorted(shares, key=lambda one: -one.share))
+
+
+def _ranks(values: Floats) -> Floats:
+    ranks = np.empty(len(values))
+    ranks[np.argsort(values, kind="stable")] = np.arange(len(values))
+    return ranks

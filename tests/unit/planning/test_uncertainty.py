@@ -1,0 +1,122 @@
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence, Graded
+from canalwright.instruments.standard import instrument_from_id
+from canalwright.instruments.tray import standard_tray
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
+from canalwright.planning import plan
+from canalwright.planning.simulation import simulate
+from canalwright.planning.types import Target
+from canalwright.planning.uncertainty import Spreads, ranked_by_certainty, uncertainty_of
+from canalwright.shaping.shape import Pass
+from support.canals import tapered_canal
+
+ZERO = Graded(0.0, "", Evidence.OPERATOR)
+EXACT = Spreads(ZERO, ZERO, ZERO)
+
+
+def _canal(sd_mm=0.0, dentin_sd_mm=0.0, **made):
+    canal = tapered_canal(**({"apical_mm": 0.17, "taper_mm_per_mm": 0.03, "oval": 1.6} | made))
+    ones = np.ones(len(canal.level_mm))
+    return replace(canal, narrow_sd_mm=sd_mm * ones, dentin_sd_mm=dentin_sd_mm * ones)
+
+
+def _exactly(name, tip=0.0):
+    return Pass(replace(instrument_from_id(name), tolerance_mm=0.0), tip)
+
+
+SEQUENCE = [_exactly("engine-40-06", 6.5), _exactly("engine-20-04"), _exactly("engine-25-04")]
+
+
+def _at(result, step, constraint):
+    return next(r for r in result.limits if (r.step, r.constraint) == (step, constraint))
+
+
+def test_without_any_uncertainty_every_sample_is_the_nominal_sequence():
+    parameters = DEFAULT_LOAD_PARAMETERS.with_fatigue_test(0.04, 500)
+    options = {"parameters": parameters}
+    result = uncertainty_of(_canal(), SEQUENCE, samples=4, spreads=EXACT, **options)
+    nominal = simulate(_canal(), SEQUENCE, **options)
+    for number, one in enumerate(nominal.plan.steps, start=1):
+        for margin in one.margins:
+            if margin.constraint in {"step_percent", "step_mm", "engaged_mm", "dentin_left_mm"}:
+                sampled = _at(result, number, margin.constraint)
+                assert sampled.low == sampled.high == pytest.approx(margin.value, abs=1e-9)
+        torque = _at(result, number, "torque_fraction").median
+        # Areas are interpolated on a grid of diameters, so volumes differ by some percent.
+        assert torque == pytest.approx(one.loads.torque_fraction, rel=0.1)
+        fatigue = _at(result, number, "fatigue_fraction").median
+        assert fatigue == pytest.approx(one.loads.fatigue_fraction, rel=1e-9)
+    assert result.removed_mm3[1] == pytest.approx(nominal.plan.totals.removed_mm3, rel=0.02)
+    assert result.any_probability == float(bool(nominal.broken))
+
+
+def test_probability_of_a_missing_glide_path_is_that_of_the_normal_distribution():
+    result = uncertainty_of(_canal(sd_mm=0.02), [_exactly("engine-20-04")], samples=4096)
+    found = _at(result, 1, "glide_path_mm").probability
+    assert found == pytest.approx(0.5 * math.erfc(0.02 / 0.02 / math.sqrt(2.0)), abs=0.002)
+
+
+def test_glide_path_made_by_a_file_is_not_doubted_again():
+    passes = [_exactly("hand-20-02"), _exactly("engine-25-04")]
+    result = uncertainty_of(_canal(sd_mm=0.02, taper_mm_per_mm=0.02), passes, samples=256)
+    assert _at(result, 2, "glide_path_mm").probability == 0.0
+
+
+def test_dentin_left_spreads_with_the_outer_surface():
+    result = uncertainty_of(_canal(dentin_sd_mm=0.1), SEQUENCE[2:], samples=4096)
+    left = _at(result, 1, "dentin_left_mm")
+    # 5th to 95th percentile of a normal distribution: 2 × 1.645 standard deviations
+    assert left.high - left.low == pytest.approx(2 * 1.645 * 0.1, rel=0.02)
+
+
+def test_tolerance_makes_a_step_uncertain_by_what_two_files_can_differ():
+    passes = [Pass(instrument_from_id("hand-20-02")), Pass(instrument_from_id("hand-25-02"))]
+    canal = _canal(apical_mm=0.1, taper_mm_per_mm=0.01)
+    result = uncertainty_of(canal, passes, samples=4096, spreads=EXACT)
+    step = _at(result, 2, "hand_step_percent")
+    smallest, largest = 100 * (0.23 / 0.22 - 1), 100 * (0.27 / 0.18 - 1)
+    assert smallest < step.low < 25.0 < step.high < largest
+    assert {f.factor for f in result.factors[:2]} <= {
+        "tolerance of hand-20-02", "tolerance of hand-25-02",
+    }  # fmt: skip
+
+
+def test_a_thousand_samples_come_close_to_a_hundred_thousand():
+    canal = _canal(sd_mm=0.03, dentin_sd_mm=0.05, spacing_mm=1.0)
+    passes = [Pass(p.instrument, p.tip_level_mm) for p in SEQUENCE]
+    few = uncertainty_of(canal, passes, samples=1000)
+    many = uncertainty_of(canal, passes, samples=100_000, seed=1)
+    assert few.any_probability == pytest.approx(many.any_probability, abs=0.02)
+    for row in few.limits:
+        same = _at(many, row.step, row.constraint)
+        assert row.probability == pytest.approx(same.probability, abs=0.02)
+
+
+def test_same_seed_same_result_other_seed_another():
+    canal = _canal(sd_mm=0.03)
+    first, again, other = (uncertainty_of(canal, SEQUENCE, samples=64, seed=s) for s in (3, 3, 4))
+    assert first.limits == again.limits
+    assert first.risk != other.risk
+
+
+def test_plans_are_ranked_by_the_probability_of_breaking_a_limit():
+    canal = _canal(sd_mm=0.02)
+    plans = plan(canal, standard_tray(), Target(25, 0.04)).plans
+    ranked = ranked_by_certainty(canal, plans, Target(25, 0.04), samples=128)
+    chances = [round(u.any_probability, 3) for _, u in ranked]
+    assert len(ranked) == len(plans)
+    assert chances == sorted(chances)
+
+
+@pytest.mark.parametrize("samples", [0, 1, 1 << 21])
+def test_impossible_sample_counts_are_refused(samples):
+    with pytest.raises(OutOfRange, match="Samples"):
+        uncertainty_of(_canal(), SEQUENCE, samples=samples)
