@@ -58,7 +58,7 @@ class SampledCanal:
     untouched : ndarray of bool, shape (samples, levels)
         Where no instrument has cut yet.
     size_error_mm, outer_error_mm : ndarray, shape (samples, levels)
-    energy, strength, life : ndarray, shape (samples,)
+    energy_factor, strength_factor, life_factor : ndarray, shape (samples,)
         Factors on the nominal parameters.
     areas : _Areas
     now : Shape
@@ -70,9 +70,9 @@ class SampledCanal:
     untouched: NDArray[np.bool_]
     size_error_mm: Floats
     outer_error_mm: Floats
-    energy: Floats
-    strength: Floats
-    life: Floats
+    energy_factor: Floats
+    strength_factor: Floats
+    life_factor: Floats
     areas: _Areas
     now: Shape = field(init=False)
 
@@ -86,9 +86,9 @@ class SampledCanal:
         *,
         size_error_mm: Floats,
         outer_error_mm: Floats,
-        energy: Floats,
-        strength: Floats,
-        life: Floats,
+        energy_factor: Floats,
+        strength_factor: Floats,
+        life_factor: Floats,
     ) -> SampledCanal:
         """Return samples of the canal that a situation starts from."""
         start = situation.start
@@ -99,9 +99,9 @@ class SampledCanal:
             np.ones(now.shape, bool),
             now - start.inscribed_mm,
             outer_error_mm,
-            energy,
-            strength,
-            life,
+            energy_factor,
+            strength_factor,
+            life_factor,
             _Areas.of(start),
         )
 
@@ -222,18 +222,18 @@ def _loads(
     nominal = situation.loads(step(canal.now, made))
     removed = slices_mm3.sum(axis=1)
     working_s = times.settle_s(instrument.kind) + removed / times.rate_mm3_per_s(instrument.kind)
-    energy = situation.parameters.specific_cutting_energy_j_per_mm3.value * canal.energy
+    energy = situation.parameters.specific_cutting_energy_j_per_mm3.value * canal.energy_factor
     omega = rad_per_s_from_rpm(_speed_rpm(situation, made))
     power = _NMM_PER_J * energy / (working_s * omega)
     torque = np.cumsum(slices_mm3, axis=1) * power[:, None]
     capacity = _capacity_nmm(situation, made)
     grown = 1.0 + 3.0 * offset_mm / max(instrument.tip_diameter_mm, 1e-6)
-    scale = canal.strength * np.maximum(grown, 0.1)
+    scale = canal.strength_factor * np.maximum(grown, 0.1)
     share = np.where(capacity > 0.0, torque / np.where(capacity > 0.0, capacity, 1.0), 0.0)
     fraction = share.max(axis=1) / scale
     found = [JudgedSamples("torque_fraction", fraction, fraction, 1.0, "")]
     if nominal.fatigue_fraction is not None:
-        used = nominal.fatigue_fraction / canal.life
+        used = nominal.fatigue_fraction / canal.life_factor
         found.append(JudgedSamples("fatigue_fraction", used, used, 1.0, ""))
     return tuple(found)
 

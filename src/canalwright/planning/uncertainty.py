@@ -50,19 +50,19 @@ class Spreads:
 
     Attributes
     ----------
-    cutting_energy : Graded
+    cutting_energy_sigma : Graded
         Standard deviation of the logarithm of the specific cutting energy.
-    strength : Graded
+    strength_sigma : Graded
         Relative standard deviation of the torsional strength.
-    fatigue_life : Graded
+    fatigue_life_sigma : Graded
         Standard deviation of the logarithm of the fatigue life.
     """
 
-    cutting_energy: Graded = Graded(
+    cutting_energy_sigma: Graded = Graded(
         0.5, "", Evidence.ASSUMED, note="0.5 to 3 J/mm³ is plausible: a factor of 2.4 either way"
     )
-    strength: Graded = Graded(0.15, "", Evidence.ASSUMED)
-    fatigue_life: Graded = Graded(
+    strength_sigma: Graded = Graded(0.15, "", Evidence.ASSUMED)
+    fatigue_life_sigma: Graded = Graded(
         0.3, "", Evidence.PUBLISHED, source="huelsmann2019", note="single results scatter by 30 %"
     )
 
@@ -250,9 +250,9 @@ def _sampled_canal(
         situation,
         size_error_mm=factors["canal size"][:, None] * canal.narrow_sd_mm,
         outer_error_mm=factors["outer surface"][:, None] * np.nan_to_num(canal.dentin_sd_mm),
-        energy=np.exp(spreads.cutting_energy.value * factors["cutting energy"]),
-        strength=np.maximum(1.0 + spreads.strength.value * factors["strength"], 0.1),
-        life=np.exp(spreads.fatigue_life.value * factors["fatigue life"]),
+        energy_factor=np.exp(spreads.cutting_energy_sigma.value * factors["cutting energy"]),
+        strength_factor=np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
+        life_factor=np.exp(spreads.fatigue_life_sigma.value * factors["fatigue life"]),
     )
 
 
