@@ -151,14 +151,18 @@ def read_image_header(path: Path) -> DicomImage:
         with path.open("rb") as file:
             with guarded(path, "its DICOM header"):
                 dataset = dcmread(file, stop_before_pixels=True, force=True)
-                series = str(_stated(dataset, "SeriesInstanceUID") or "")
+                series, number, description, comment = (
+                    _text(dataset, keyword)
+                    for keyword in (
+                        "SeriesInstanceUID",
+                        "SeriesNumber",
+                        "SeriesDescription",
+                        "ImageComments",
+                    )
+                )
+            pixels = _pixel_source(path, dataset, file)
             return DicomImage(
-                path,
-                series,
-                _text(dataset, "SeriesNumber"),
-                _text(dataset, "SeriesDescription"),
-                *_pixel_source(path, dataset, file),
-                invented=_text(dataset, "ImageComments") == INVENTED_COMMENT,
+                path, series, number, description, *pixels, comment == INVENTED_COMMENT
             )
     except OSError as error:
         raise refuse(path, f"cannot be opened ({error.strerror or error})") from error
