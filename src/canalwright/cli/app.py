@@ -69,7 +69,7 @@ app = typer.Typer(
 for _function, _short, _example in _COMMANDS:
     app.command(short_help=_short, epilog=f"Example: {_example}")(_function)
 app.add_typer(
-    instruments, name="instruments", short_help="Standard and generic instruments: list, show"
+    instruments, name="instruments", short_help="Instruments and trays: list, show, check, import"
 )
 
 

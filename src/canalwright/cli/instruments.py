@@ -1,4 +1,4 @@
-"""``canalwright instruments list`` and ``canalwright instruments show``."""
+"""``canalwright instruments``: list, show, and what is done with tray files."""
 
 from __future__ import annotations
 
@@ -7,32 +7,29 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canalwright.cli.options import JsonFile, TrayFile
-from canalwright.cli.output import print_cautions, print_table, print_text, table
-from canalwright.cli.tray_commands import check_tray, import_tray_file, write_template
+from canalwright.cli.output import print_cautions, print_table, print_text, table, text_table
+from canalwright.cli.tray_commands import (
+    check,
+    import_tray_file,
+    list_alloys,
+    write_schema,
+    write_template,
+)
 from canalwright.cli.trays import STANDARD, choose_tray, own_instruments
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rich.table import Table
 
     from canalwright.instruments.instrument import Instrument
+    from canalwright.mechanics.instrument_summary import InstrumentSummary
 
 __all__ = ["instruments"]
 
 instruments = typer.Typer(
-    help="Standard and generic instruments.", no_args_is_help=True, rich_markup_mode=None
+    help="Standard, generic and your own instruments.", no_args_is_help=True, rich_markup_mode=None
 )
-
-
-for _name, _function, _short, _arguments in (
-    ("check", check_tray, "Check a tray file, fault by fault", "tray.csv"),
-    ("import", import_tray_file, "Check a tray file and rewrite it", "tray.csv --to tray.yaml"),
-    ("template", write_template, "A tray table to fill in", "--to tray.csv"),
-):
-    instruments.command(
-        _name,
-        short_help=_short,
-        epilog=f"Example: canalwright instruments {_name} {_arguments}",
-    )(_function)
 
 
 @instruments.command(
@@ -50,10 +47,13 @@ def list_instruments(
     """List the standard and generic series, or the instruments of a tray file."""
     from canalwright.exchange.files import STDOUT
 
-    chosen = _of_kind(choose_tray(tray).instruments, kind)
-    _write(chosen, json)
+    from_tray = choose_tray(tray)
+    every = tuple(entry.instrument for entry in from_tray.entries)
+    chosen = _of_kind(every, kind)
+    on_hand = {} if tray == STANDARD else {i.id: from_tray.count(i.id) for i in chosen}
+    _write(chosen, on_hand, json)
     if json != STDOUT:
-        print_table(_list_table(chosen))
+        print_table(_list_table(chosen, on_hand))
     print_cautions(_cautions(chosen))
 
 
@@ -70,18 +70,59 @@ def show_instrument(
     tray: TrayFile = STANDARD,
     json: JsonFile = None,
 ) -> None:
-    """Show one instrument: what is known, what is assumed, and its diameters."""
+    """Show one instrument: what is known and assumed, sections, stiffness, strength."""
     from canalwright.exchange.files import STDOUT
     from canalwright.instruments.standard import find_instrument
+    from canalwright.mechanics.instrument_summary import summarize_instrument
+    from canalwright.reports.instrument_tables import bench_table, facts_table, sections_table
 
     stations_mm = _stations(stations)
     found = find_instrument(instrument, own_instruments(tray))
     _require_stations(found, stations_mm)
-    _write((found,), json)
+    summary = summarize_instrument(found, stations_mm)
+    _write_summary(summary, json)
     if json != STDOUT:
-        _print_facts(found)
-        print_table(_station_table(found, stations_mm))
-    print_cautions(_cautions((found,)))
+        for made in (facts_table(found), sections_table(summary), bench_table(summary)):
+            print_table(text_table(made))
+        _print_notes(found)
+    print_cautions(_cautions((found,)) + summary.cautions)
+
+
+for _name, _function, _short, _arguments in (
+    ("check", check, "Check a tray file, or measured diameters", "hand-25-02 --measured 3:0.32"),
+    ("import", import_tray_file, "Check a tray file and rewrite it", "tray.csv --to tray.yaml"),
+    ("template", write_template, "A tray table to fill in", "--to tray.csv"),
+    ("schema", write_schema, "The JSON Schema of tray files", "--to tray.schema.json"),
+    ("alloys", list_alloys, "Alloys with the origin of every value", ""),
+):
+    instruments.command(
+        _name,
+        short_help=_short,
+        epilog=f"Example: canalwright instruments {_name} {_arguments}".rstrip(),
+    )(_function)
+
+
+def _write_summary(summary: InstrumentSummary, target: str | None) -> None:
+    if target is None:
+        return
+    from canalwright.cli.writing import write_document
+    from canalwright.exchange.instruments import instruments_document
+    from canalwright.exchange.mechanics import mechanics_record
+
+    document = instruments_document(
+        (summary.instrument,), {}, mechanics=[mechanics_record(summary)], cautions=summary.cautions
+    )
+    write_document(document, target)
+
+
+def _print_notes(instrument: Instrument) -> None:
+    """Print what a reader must know about rated values."""
+    for name, rated in (
+        ("Speed", instrument.rated_speed_rpm),
+        ("Torque limit", instrument.rated_torque_ncm),
+    ):
+        if rated is not None and rated.note:
+            print_text(f"{name}: {rated.note}")
 
 
 def _of_kind(listed: tuple[Instrument, ...], kind: str | None) -> tuple[Instrument, ...]:
@@ -107,13 +148,13 @@ def _require_stations(instrument: Instrument, stations_mm: tuple[float, ...]) ->
     compare(instrument, instrument, stations_mm)
 
 
-def _write(chosen: tuple[Instrument, ...], target: str | None) -> None:
+def _write(chosen: tuple[Instrument, ...], on_hand: Mapping[str, int], target: str | None) -> None:
     if target is None:
         return
     from canalwright.cli.writing import write_document
     from canalwright.exchange.instruments import instruments_document
 
-    write_document(instruments_document(chosen, {}), target)
+    write_document(instruments_document(chosen, {}, on_hand=on_hand), target)
 
 
 def _cautions(chosen: tuple[Instrument, ...]) -> tuple:  # type: ignore[type-arg]
@@ -122,7 +163,7 @@ def _cautions(chosen: tuple[Instrument, ...]) -> tuple:  # type: ignore[type-arg
     return instrument_cautions(chosen)
 
 
-def _list_table(listed: tuple[Instrument, ...]) -> Table:
+def _list_table(listed: tuple[Instrument, ...], on_hand: Mapping[str, int]) -> Table:
     from canalwright.reports.text import format_number, format_taper
 
     rows = [
@@ -135,6 +176,7 @@ def _list_table(listed: tuple[Instrument, ...]) -> Table:
             format_number(float(i.diameter_mm(i.cutting_length_mm)), 2),
             format_number(i.cutting_length_mm, 0),
             format_number(i.tolerance_mm, 2),
+            *([str(on_hand[i.id])] if on_hand else []),
         )
         for i in listed
     ]
@@ -147,38 +189,6 @@ def _list_table(listed: tuple[Instrument, ...]) -> Table:
         ("end of cut mm", "right"),
         ("cutting mm", "right"),
         ("tol. ± mm", "right"),
+        *((("on hand", "right"),) if on_hand else ()),
     )
     return table("Instruments", columns, rows)
-
-
-def _print_facts(instrument: Instrument) -> None:
-    from canalwright.reports.text import format_graded, instrument_label
-
-    print_text(f"{instrument.id}: {instrument_label(instrument)}, {instrument.alloy}")
-    print_text(
-        f"  cutting part {instrument.cutting_length_mm:g} mm, length "
-        f"{instrument.overall_length_mm:g} mm, tolerance ±{instrument.tolerance_mm:g} mm, "
-        f"section {instrument.section}"
-    )
-    for name, rated in (
-        ("speed", instrument.rated_speed_rpm),
-        ("torque limit", instrument.rated_torque_ncm),
-    ):
-        if rated is not None:
-            print_text(f"  {name} {format_graded(rated, 1)} ({rated.evidence}): {rated.note}")
-
-
-def _station_table(instrument: Instrument, stations_mm: tuple[float, ...]) -> Table:
-    from canalwright.reports.text import format_number
-
-    rows = [
-        (
-            f"D{station:g}",
-            format_number(float(instrument.diameter_mm(station)), 3),
-            "cutting" if bool(instrument.cuts_at(station)) else "shaft",
-        )
-        for station in stations_mm
-    ]
-    return table(
-        "Diameters", (("station", "left"), ("diameter mm", "right"), ("part", "left")), rows
-    )

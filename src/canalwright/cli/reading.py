@@ -13,6 +13,7 @@ __all__ = [
     "read_clicked_canals",
     "read_instruments_at",
     "read_numbers",
+    "read_pairs",
     "read_spacing_mm",
     "split_names",
 ]
@@ -54,6 +55,25 @@ def read_numbers(
     if any(value is None for value in values) or (count and len(values) != count):
         raise MalformedText(name=name, got=text, expected=expected, hint=_hint(text, values, count))
     return tuple(value for value in values if value is not None)
+
+
+def read_pairs(text: str, *, name: str) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Read ``STATION:MM,STATION:MM,…`` as stations and values.
+
+    Raises
+    ------
+    MalformedText
+        If a part is not two finite numbers with a colon between.
+    """
+    pairs = [tuple(_number(half) for half in part.split(":")) for part in text.split(",")]
+    if any(len(pair) != 2 or None in pair for pair in pairs):
+        raise MalformedText(
+            name=name,
+            got=text,
+            expected="pairs such as 0:0.26,3:0.33 (station, colon, diameter, both in mm)",
+        )
+    stations, values = zip(*pairs, strict=True)
+    return stations, values
 
 
 def read_spacing_mm(text: str | None) -> Point | None:

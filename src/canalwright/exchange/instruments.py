@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar
 
+from pydantic import Field
+
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
-from canalwright.evidence import Graded
 from canalwright.exchange.document import (
     Document,
     Finite,
@@ -16,7 +17,10 @@ from canalwright.exchange.document import (
     caution_records,
     header,
 )
+from canalwright.exchange.graded import GradedRecord, graded_record
+from canalwright.exchange.mechanics import MechanicalComparisonRecord, MechanicsRecord
 from canalwright.exchange.numbers import number, number_list
+from canalwright.instruments.alloys import AlloySet, graded_values
 from canalwright.instruments.catalog import catalog_edition
 from canalwright.instruments.compare import Comparison, ComparisonRow
 from canalwright.instruments.instrument import Instrument
@@ -36,17 +40,6 @@ __all__ = [
 _PERCENT_DECIMALS = 2
 
 
-class GradedRecord(Record):
-    """A value with its unit and where it comes from."""
-
-    value: Finite
-    unit: str = ""
-    evidence: str
-    source: str = ""
-    sd: Finite | None = None
-    note: str = ""
-
-
 class OriginRecord(Record):
     """Where some fields of an instrument come from."""
 
@@ -54,6 +47,15 @@ class OriginRecord(Record):
     evidence: str
     source: str = ""
     note: str = ""
+
+
+class AlloyRecord(Record):
+    """An alloy of one's own: its class and every value, by key."""
+
+    name: str
+    alloy: str
+    reference_temperature_c: Finite
+    values: dict[str, GradedRecord]
 
 
 class InstrumentRecord(Record):
@@ -75,11 +77,12 @@ class InstrumentRecord(Record):
     rated_torque_ncm: GradedRecord | None = None
     assumed: list[str]
     origins: list[OriginRecord]
-    station_section: list[str]
-    core_ratio: list[Positive]
-    pitch_mm: list[Positive]
-    tip: str | None
-    single_use: bool | None
+    station_section: list[str] = Field(default_factory=list)
+    core_ratio: list[Positive] = Field(default_factory=list)
+    pitch_mm: list[Positive] = Field(default_factory=list)
+    tip: str | None = None
+    single_use: bool | None = None
+    own_alloy: AlloyRecord | None = None
 
 
 class InstrumentsDocument(Document):
@@ -89,6 +92,8 @@ class InstrumentsDocument(Document):
 
     catalog_edition: str = ""
     instruments: list[InstrumentRecord]
+    on_hand: dict[str, int] = Field(default_factory=dict)
+    mechanics: list[MechanicsRecord] = Field(default_factory=list)
 
 
 class ComparisonRecord(Record):
@@ -115,8 +120,20 @@ class StretchRecord(Record):
     to_station_mm: NotNegative
 
 
+class FurtherRecord(Record):
+    """Another instrument against the same first one."""
+
+    b: InstrumentRecord
+    rows: list[ComparisonRecord]
+    equal_within_tolerance: list[StretchRecord]
+
+
 class ComparisonDocument(Document):
-    """The document ``canalwright/comparison@1``."""
+    """The document ``canalwright/comparison@1``.
+
+    ``a`` against ``b``, and against every one of ``further``; ``mechanics`` holds one record for
+    each of these pairs where they were computed.
+    """
 
     kind: ClassVar[str] = "canalwright/comparison@1"
 
@@ -124,20 +141,8 @@ class ComparisonDocument(Document):
     b: InstrumentRecord
     rows: list[ComparisonRecord]
     equal_within_tolerance: list[StretchRecord]
-
-
-def graded_record(graded: Graded | None) -> GradedRecord | None:
-    """Return a graded value as a record."""
-    if graded is None:
-        return None
-    return GradedRecord(
-        value=graded.value,
-        unit=graded.unit,
-        evidence=str(graded.evidence),
-        source=graded.source,
-        sd=graded.sd,
-        note=graded.note,
-    )
+    further: list[FurtherRecord] = Field(default_factory=list)
+    mechanics: list[MechanicalComparisonRecord] = Field(default_factory=list)
 
 
 def instrument_record(instrument: Instrument) -> InstrumentRecord:
@@ -169,6 +174,19 @@ def instrument_record(instrument: Instrument) -> InstrumentRecord:
         pitch_mm=number_list(instrument.knot_pitch_mm),
         tip=None if instrument.tip is None else str(instrument.tip),
         single_use=instrument.single_use,
+        own_alloy=_alloy_record(instrument.own_alloy),
+    )
+
+
+def _alloy_record(own: AlloySet | None) -> AlloyRecord | None:
+    if own is None:
+        return None
+    values = {key: graded_record(value) for key, value in graded_values(own).items()}
+    return AlloyRecord(
+        name=own.name,
+        alloy=str(own.alloy),
+        reference_temperature_c=own.reference_temperature_c,
+        values={key: value for key, value in values.items() if value is not None},
     )
 
 
@@ -181,43 +199,71 @@ def instrument_cautions(instruments: Iterable[Instrument]) -> tuple[Caution, ...
     return (
         Caution(
             "INSTRUMENT_ASSUMED",
-            f"Generic instruments, no product: assumed of some of them are {words}. Measure or "
-            "import your own before leaning on these values.",
+            f"Assumed of some of these instruments, as nobody stated it: {words}. Generic "
+            "instruments stand for no product. Measure yours or state it in a tray file before "
+            "leaning on these values.",
             "project rule",
         ),
     )
 
 
 def instruments_document(
-    instruments: Iterable[Instrument], inputs: Mapping[str, Any]
+    instruments: Iterable[Instrument],
+    inputs: Mapping[str, Any],
+    *,
+    on_hand: Mapping[str, int] | None = None,
+    mechanics: Iterable[MechanicsRecord] = (),
+    cautions: Iterable[Caution] = (),
 ) -> InstrumentsDocument:
-    """Return instruments as a document."""
+    """Return instruments as a document, with counts and mechanics where they are known."""
     listed = tuple(instruments)
     return InstrumentsDocument(
         **header(InstrumentsDocument),
         inputs=dict(inputs),
         catalog_edition=catalog_edition(),
         instruments=[instrument_record(instrument) for instrument in listed],
-        cautions=caution_records(merged(instrument_cautions(listed), CLINICAL_CAUTIONS)),
+        on_hand=dict(on_hand or {}),
+        mechanics=list(mechanics),
+        cautions=caution_records(
+            merged(instrument_cautions(listed), tuple(cautions), CLINICAL_CAUTIONS)
+        ),
     )
 
 
 def comparison_document(
-    comparison: Comparison, inputs: Mapping[str, Any], cautions: Iterable[Caution]
+    comparison: Comparison,
+    inputs: Mapping[str, Any],
+    cautions: Iterable[Caution],
+    *,
+    further: Iterable[Comparison] = (),
+    mechanics: Iterable[MechanicalComparisonRecord] = (),
 ) -> ComparisonDocument:
-    """Return a comparison of two instruments as a document."""
+    """Return a comparison of two or more instruments as a document."""
     return ComparisonDocument(
         **header(ComparisonDocument),
         inputs=dict(inputs),
         a=instrument_record(comparison.a),
         b=instrument_record(comparison.b),
         rows=[_comparison_record(row) for row in comparison.rows],
-        equal_within_tolerance=[
-            StretchRecord(from_station_mm=s.from_station_mm, to_station_mm=s.to_station_mm)
-            for s in comparison.equal_within_tolerance
+        equal_within_tolerance=_stretches(comparison),
+        further=[
+            FurtherRecord(
+                b=instrument_record(other.b),
+                rows=[_comparison_record(row) for row in other.rows],
+                equal_within_tolerance=_stretches(other),
+            )
+            for other in further
         ],
+        mechanics=list(mechanics),
         cautions=caution_records(merged(cautions, CLINICAL_CAUTIONS)),
     )
+
+
+def _stretches(comparison: Comparison) -> list[StretchRecord]:
+    return [
+        StretchRecord(from_station_mm=s.from_station_mm, to_station_mm=s.to_station_mm)
+        for s in comparison.equal_within_tolerance
+    ]
 
 
 def _in_words(field: str) -> str:

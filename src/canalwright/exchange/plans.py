@@ -21,7 +21,7 @@ from canalwright.exchange.document import (
     caution_records,
     header,
 )
-from canalwright.exchange.instruments import GradedRecord, graded_record
+from canalwright.exchange.graded import GradedRecord, graded_record
 from canalwright.exchange.numbers import number, number_list, optional_list
 from canalwright.exchange.steps import PassRecord, pass_record
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Target

@@ -6,9 +6,11 @@ from typing import Any, Final
 
 from canalwright.exchange.canals import CanalsDocument
 from canalwright.exchange.document import Document
+from canalwright.exchange.gauging import GaugingDocument
 from canalwright.exchange.instruments import ComparisonDocument, InstrumentsDocument
 from canalwright.exchange.plans import PlanDocument
 from canalwright.exchange.steps import StepDocument
+from canalwright.exchange.tray_files import TRAY_SCHEMA, tray_json_schema
 
 __all__ = ["DOCUMENTS", "json_schemas"]
 
@@ -18,15 +20,17 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     StepDocument,
     ComparisonDocument,
     InstrumentsDocument,
+    GaugingDocument,
 )
 
 
 def json_schemas() -> dict[str, dict[str, Any]]:
-    """Return the JSON Schema of every document by its ``schema`` name."""
-    return {document.kind: _schema(document) for document in DOCUMENTS}
+    """Return the JSON Schema of every document and of trays by its ``schema`` name."""
+    schemas = {document.kind: document.model_json_schema(by_alias=True) for document in DOCUMENTS}
+    schemas[TRAY_SCHEMA] = tray_json_schema()
+    return {name: _complete(name, schema) for name, schema in schemas.items()}
 
 
-def _schema(document: type[Document]) -> dict[str, Any]:
-    schema = document.model_json_schema(by_alias=True)
-    schema["properties"]["schema"] = {"const": document.kind, "type": "string"}
+def _complete(name: str, schema: dict[str, Any]) -> dict[str, Any]:
+    schema["properties"]["schema"] = {"const": name, "type": "string"}
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}

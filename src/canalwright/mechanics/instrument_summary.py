@@ -30,14 +30,17 @@ SECTION_ASSUMED: Final = Caution(
     "The section or the alloy is assumed; stiffness and strength follow from both.",
     "project rule",
 )
+TOO_CLOSE_SHARE: Final = 0.1
+"""Nearer to a limit than this the values from memory behind a result do not decide."""
 
 
 class Standing(StrEnum):
     """How a computed value lies to a limit; never a statement about a real instrument."""
 
     NO_LIMIT = "no limit is known for such an instrument"
-    ALLOWED_SIDE = "on the allowed side of the limit"
-    OTHER_SIDE = "on the other side of the limit"
+    ALLOWED_SIDE = "the computed value is on the allowed side"
+    OTHER_SIDE = "the computed value is on the other side"
+    TOO_CLOSE = "too close to tell (within 10 %)"
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,6 +113,8 @@ def standing(
     """Return on which side of a limit a computed value lies."""
     if largest is None and least is None:
         return Standing.NO_LIMIT
+    if any(abs(value / x.value - 1.0) <= TOO_CLOSE_SHARE for x in (largest, least) if x):
+        return Standing.TOO_CLOSE
     above = largest is not None and value > largest.value
     below = least is not None and value < least.value
     return Standing.OTHER_SIDE if above or below else Standing.ALLOWED_SIDE

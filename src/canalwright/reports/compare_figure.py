@@ -34,7 +34,7 @@ __all__ = ["compare_figure"]
 _TOP_MM: Final = 26.0
 _KEY_LINE_MM: Final = 4.2
 _LEFT_MM: Final = 13.0
-_KEY_LETTERS: Final = 104
+_KEY_LETTERS: Final = 94
 _BAND: Final = "#dcdcdc"
 _EQUAL: Final = "#00795a"
 
@@ -132,7 +132,15 @@ def _mark_equal(axes: Axes, pairs: Sequence[Comparison]) -> None:
         at = 0.985 if only else 0.012 + 0.022 * index
         for stretch in pair.equal_within_tolerance:
             ends = [stretch.from_station_mm, stretch.to_station_mm]
-            axes.plot([at, at], ends, color=color, lw=3.0, transform=place, solid_capstyle="butt")
+            axes.plot(
+                [at, at],
+                ends,
+                color=color,
+                lw=3.0,
+                transform=place,
+                solid_capstyle="butt",
+                gid="equal",
+            )
             if only and ends[1] - ends[0] > 1.0:
                 axes.annotate(
                     "may measure\nthe same",

@@ -165,6 +165,7 @@ def comparison_table(result: Comparison) -> TextTable:
                 "area",
                 "step if both in tolerance",
             ),
+            ("nominal step", "left"),
         ),
         tuple(_comparison_row(row) for row in result.rows),
     )
@@ -180,15 +181,37 @@ def _comparison_row(row: ComparisonRow) -> tuple[str, ...]:
         format_percent(row.area_percent, 0, signed=True),
         f"{format_percent(row.least_percent, 0, signed=True)} … "
         f"{format_percent(row.most_percent, 0, signed=True)}",
+        f"{'within' if row.within_tolerance else 'beyond'} ±{row.tolerance_mm:g}",
     )
 
 
 def comparison_sentences(result: Comparison) -> tuple[str, ...]:
-    """Return where two instruments may measure the same."""
-    return tuple(
+    """Return where two instruments may measure the same, and how their difference goes on."""
+    equal = tuple(
         f"From D{stretch.from_station_mm:g} to D{stretch.to_station_mm:g} the two may measure "
         "the same within their tolerances."
         for stretch in result.equal_within_tolerance
+    )
+    none = "Nowhere along both cutting parts may the two measure the same within their tolerances."
+    return (*(equal or (none,)), *_growth_sentence(result))
+
+
+def _growth_sentence(result: Comparison) -> tuple[str, ...]:
+    rows = [row for row in result.rows if row.a_cuts and row.b_cuts]
+    if len(rows) < 2:
+        return ()
+    first, last = rows[0], rows[-1]
+    grows = abs(last.difference_mm) > abs(first.difference_mm)
+    return (
+        f"The difference {'grows' if grows else 'goes'} from {_step_words(first)} to "
+        f"{_step_words(last)}.",
+    )
+
+
+def _step_words(row: ComparisonRow) -> str:
+    return (
+        f"{format_number(row.difference_mm, 2)} mm "
+        f"({format_percent(row.difference_percent, 0, signed=True)}) at D{row.station_mm:g}"
     )
 
 

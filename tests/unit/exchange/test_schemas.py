@@ -15,6 +15,7 @@ NEEDED = {
     "canalwright/step@1": {"step_percent", "dentin_left_mm"},
     "canalwright/comparison@1": {"rows"},
     "canalwright/instruments@1": {"instruments"},
+    "canalwright/gauging@1": {"rows", "verdict"},
 }
 
 
@@ -35,3 +36,10 @@ def test_what_is_written_can_be_read_by_its_own_model(arc_canal):
     document = canals_document([arc_canal], {"seed": 1})
     again = CanalsDocument.model_validate(json.loads(document_text(document)))
     assert again == document
+
+
+def test_trays_have_a_schema_that_forbids_unknown_columns():
+    schema = json_schemas()["canalwright/tray@1"]
+    assert schema["properties"]["schema"] == {"const": "canalwright/tray@1", "type": "string"}
+    assert {"name", "alloys", "instruments"} <= set(schema["properties"])
+    assert schema["$defs"]["TrayRow"]["additionalProperties"] is False
