@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeVar
@@ -167,7 +168,7 @@ def _complaint(first: Any) -> str:
         return "is missing"
     if first["type"] == "value_error":
         return str(first["ctx"]["error"])
-    message = first["msg"].replace("Input should be", "should be")
+    message = re.sub(r"^[A-Z]\w+ should", "should", first["msg"])
     return f"is {_shown(first['input'])}; it {message}"
 
 

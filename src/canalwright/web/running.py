@@ -14,7 +14,7 @@ from nicegui import ui
 from canalwright.errors import CanalwrightError, NoFeasiblePlan
 from canalwright.web import html
 
-__all__ = ["Progress", "in_thread", "show_trouble", "tell", "working"]
+__all__ = ["Progress", "in_thread", "page_is_open", "show_trouble", "tell", "working"]
 
 T = TypeVar("T")
 
@@ -58,9 +58,26 @@ def _look(progress: Progress, label: ui.label, bar: ui.linear_progress) -> None:
         bar.set_value(progress.share)
 
 
+async def page_is_open() -> bool:
+    """Wait until the page stands in a browser; False if it never will."""
+    client = ui.context.client
+    await client.connected()
+    return not client.is_deleted
+
+
 async def in_thread(work: Callable[..., T], *args: object) -> T:
-    """Run work in a thread; the page goes on answering."""
-    return await asyncio.to_thread(work, *args)
+    """Run work in a thread; the page goes on answering.
+
+    Raises
+    ------
+    CancelledError
+        If the visitor has left meanwhile: nobody waits for what would be drawn next.
+    """
+    client = ui.context.client
+    done = await asyncio.to_thread(work, *args)
+    if client.is_deleted:
+        raise asyncio.CancelledError
+    return done
 
 
 def show_trouble(error: CanalwrightError, title: str = "This cannot be computed") -> None:

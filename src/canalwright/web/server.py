@@ -106,7 +106,7 @@ def serve(settings: ServeSettings) -> None:
 async def _warm_up() -> None:
     # The first page comes first.
     await asyncio.sleep(_WARM_UP_AFTER_S)
-    await in_thread(work.warm_up)
+    await asyncio.to_thread(work.warm_up)
 
 
 def _say(settings: ServeSettings) -> None:

@@ -12,7 +12,7 @@ from canalwright.web import html
 from canalwright.web.demo_job import make_demo
 from canalwright.web.desk import Desk
 from canalwright.web.frame import page_frame
-from canalwright.web.running import in_thread, show_trouble, tell, working
+from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
 from canalwright.web.settings import DEMO_FOLDER
 from canalwright.web.shelf import LARGEST_UPLOAD_BYTES, Case, Listing
 
@@ -42,8 +42,8 @@ class CasesPage:
                 self._list = ui.element("div").classes("stack")
                 self._messages = ui.element("div").classes("stack")
                 self._bring_in()
-        await ui.context.client.connected()
-        await self._refresh()
+        if await page_is_open():
+            await self._refresh()
 
     async def _refresh(self) -> None:
         listing = await in_thread(self._desk.shelf.listing)
@@ -113,6 +113,7 @@ class CasesPage:
 
     async def _take_in(self, event: events.UploadEventArguments) -> None:
         content = await event.file.read()
+        event.sender.reset()  # type: ignore[attr-defined]
         self._messages.clear()
         try:
             case = await in_thread(self._desk.shelf.take_in, event.file.name, content)
@@ -120,7 +121,6 @@ class CasesPage:
             with self._messages:
                 show_trouble(error, f"{event.file.name} was not taken")
             return
-        event.sender.reset()  # type: ignore[attr-defined]
         tell(f"Added {case.name}")
         await self._refresh()
 

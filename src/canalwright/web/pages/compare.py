@@ -13,7 +13,7 @@ from canalwright.web import html, work
 from canalwright.web.fields import number_text, read_numbers
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.parts import caution_box, instrument_choice, part, text_field
-from canalwright.web.running import in_thread, show_trouble, working
+from canalwright.web.running import in_thread, page_is_open, show_trouble, working
 
 __all__ = ["ComparePage"]
 
@@ -35,8 +35,8 @@ class ComparePage:
             with ui.element("div").classes("two"):
                 self._inputs()
                 self._right = ui.element("div").classes("stack")
-        await ui.context.client.connected()
-        await self._compute()
+        if await page_is_open():
+            await self._compute()
 
     def _inputs(self) -> None:
         with ui.element("form").classes("sheet stack") as frame:

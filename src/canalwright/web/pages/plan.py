@@ -14,7 +14,7 @@ from canalwright.web.desk import Desk, OpenCanal
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.plan_form import plan_form
 from canalwright.web.pages.plan_result import Actions, show_result
-from canalwright.web.running import in_thread, show_trouble, tell, working
+from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
 from canalwright.web.wishes import PlanForm, PlanWishes, read_wishes
 
 __all__ = ["PlanPage"]
@@ -44,8 +44,8 @@ class PlanPage:
             with ui.element("div").classes("two"):
                 self._button = plan_form(self._form, self._plan)
                 self._right = ui.element("div").classes("stack")
-        await ui.context.client.connected()
-        await self._show_canal()
+        if await page_is_open():
+            await self._show_canal()
 
     async def _show_canal(self) -> None:
         with self._right:
