@@ -48,6 +48,7 @@ check: $(VENV)/.dev-ready ## Check format, lint, types, import contracts, units 
 .PHONY: docs
 docs: $(VENV)/.dev-ready ## Build the documentation into docs/_build/html
 	$(BIN)/python tools/build_validation_page.py
+	$(BIN)/python tools/build_command_page.py
 	$(BIN)/sphinx-build -q -W --keep-going -b html docs docs/_build/html
 
 .PHONY: serve

@@ -19,18 +19,18 @@ QUANTITIES = frozenset(
     "angle area circumference curvature deflection depth diameter displacement distance energy "
     "force height length level modulus moment offset perimeter power pressure radius spacing "
     "speed station stiffness strength stress taper temperature thickness torque torsion voltage "
-    "volume wavelength weight width".split()
+    "volume wavelength width".split()
 )
 UNITS = frozenset(
-    "mm mm2 mm3 mm4 um px ncm nmm nm rpm deg rad mpa gpa kpa s ms min n hz percent kg g ml c k j "
-    "hu gf kgf per".split()
+    "mm mm2 mm3 mm4 um px ncm nmm nmm2 nm rpm deg rad mpa gpa kpa s ms min n hz percent kg g ml "
+    "c k j hu gf kgf per".split()
 )
 UNITLESS = frozenset(
     "count fraction index indices ratio share number factor voxel voxels sigma sigmas rank steps "
     "name names text key keys weights".split()
 )
 NUMERIC = frozenset(
-    "float int complex Floats Ints ArrayLike NDArray ndarray float64 float32 Graded".split()
+    "float int complex Floats Ints ArrayLike NDArray ndarray float64 float32".split()
 )
 
 
