@@ -8,8 +8,8 @@ torque is the sand-heap volume, integrated over the same mesh. All values are fo
 from __future__ import annotations
 
 import csv
+import io
 import math
-import sys
 from importlib.metadata import version
 from pathlib import Path
 
@@ -122,22 +122,21 @@ def core_ratios(shape: SectionShape) -> list[float]:
 
 
 def main() -> None:
-    """Write the table."""
-    with TABLE.open("w", encoding="utf-8", newline="") as file:
-        file.write(
-            "# Constants of solid sections for a circumscribed circle D = 1: area/D2, I/D4, J/D4,\n"
-            "# T/(tau D3) at first yield, fully plastic. Computed by tools/tabulate_sections.py,\n"
-            f"# scikit-fem {version('scikit-fem')}, curved quadratic triangles.\n"
-        )
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(COLUMNS)
-        for shape in SectionShape:
-            for ratio in core_ratios(shape):
-                row = solve_section(shape, ratio)
-                writer.writerow(
-                    [shape.name, f"{ratio:.10g}", *(f"{row[c]:.9g}" for c in COLUMNS[2:])]
-                )
-                print(shape.name, ratio, row, file=sys.stderr)
+    """Solve every section, then write the table: it is never left half written."""
+    rows = [
+        [shape.name, f"{ratio:.10g}", *(f"{row[c]:.9g}" for c in COLUMNS[2:])]
+        for shape in SectionShape
+        for ratio in core_ratios(shape)
+        if (row := solve_section(shape, ratio))
+    ]
+    text = io.StringIO(
+        "# Constants of solid sections for a circumscribed circle D = 1: area/D2, I/D4, J/D4,\n"
+        "# T/(tau D3) at first yield, fully plastic. Computed by tools/tabulate_sections.py,\n"
+        f"# scikit-fem {version('scikit-fem')}, curved quadratic triangles.\n"
+    )
+    text.seek(0, io.SEEK_END)
+    csv.writer(text, lineterminator="\n").writerows([COLUMNS, *rows])
+    TABLE.write_text(text.getvalue(), encoding="utf-8", newline="\n")
 
 
 if __name__ == "__main__":

@@ -106,7 +106,9 @@ def import_tray_file(
     _print_faults(found)
     made = found.tray(without_faulty_rows=without_faulty_rows)
     write_tray(made, to)
-    announce(f"wrote {to}: {len(made.entries)} instruments")
+    left_out = found.rows - len(made.entries)
+    without = f", {left_out} rows with faults left out" if left_out else ""
+    announce(f"wrote {to}: {len(made.entries)} instruments{without}")
 
 
 def write_template(

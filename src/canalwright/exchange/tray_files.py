@@ -22,6 +22,7 @@ from canalwright.exchange.tray_alloys import AlloyRow, alloy_row, word_of_alloy
 from canalwright.exchange.tray_entries import CellError, entry_from_row, row_from_entry
 from canalwright.exchange.tray_rows import COLUMNS, TrayRow, remedy_for
 from canalwright.exchange.tray_text import (
+    SURPLUS,
     TRAY_SCHEMA,
     TrayText,
     cell_text,
@@ -300,6 +301,8 @@ def _imported(path: str, said: TrayText) -> TrayImport:
 def _read_row(
     number: int, cells: Mapping[str, Any], alloys: Mapping[str, AlloySet]
 ) -> tuple[TrayEntry | None, list[TrayFault]]:
+    if SURPLUS in cells:
+        return None, [_surplus_fault(number, cells)]
     try:
         return entry_from_row(TrayRow.model_validate(dict(cells), context=alloys)), []
     except ValidationError as error:
@@ -308,6 +311,14 @@ def _read_row(
         value = cell_text(cells.get(error.column))
         remedy = remedy_for(error.column)
         return None, [TrayFault(number, error.column, value, error.problem, remedy)]
+
+
+def _surplus_fault(number: int, cells: Mapping[str, Any]) -> TrayFault:
+    remedy = (
+        f"Put a cell that itself contains '{cells['delimiter']}' into double quotes, or write "
+        "stations as 0:0.16 | 4:0.25, and remove cells beyond the last column"
+    )
+    return TrayFault(number, "the row", str(cells[SURPLUS]), "has cells without a column", remedy)
 
 
 def _faults_of(number: int, error: ValidationError) -> list[TrayFault]:
@@ -327,6 +338,8 @@ def _problem(complaint: Any) -> str:
         return "stands under a column that is not known"
     if complaint["type"] == "value_error":
         return str(complaint["ctx"]["error"])
+    if complaint["type"] == "too_short":
+        return "gives fewer than two stations"
     message = str(complaint["msg"]).removeprefix("Input ").removeprefix("String ")
     return f"is not possible: it {message[:1].lower()}{message[1:]}"
 

@@ -80,12 +80,12 @@ def _read_taper(value: Any) -> Any:
 
 
 def _stations(value: Any) -> Any:
-    """Read ``0:0.15; 4:0.23`` or a mapping; a single number stays one."""
+    """Read ``0:0.15; 4:0.23`` (or with ``|``) or a mapping; a single number stays one."""
     if isinstance(value, Mapping):
         return {_as_number(key): item for key, item in value.items()}
     if not isinstance(value, str) or ":" not in value:
         return value
-    pairs = [part.split(":") for part in value.split(";") if part.strip()]
+    pairs = [part.split(":") for part in re.split("[;|]", value) if part.strip()]
     if any(len(pair) != 2 for pair in pairs):
         raise ValueError("is not a list of station:value pairs")
     stations = [_as_number(pair[0]) for pair in pairs]
@@ -197,7 +197,7 @@ class TrayRow(BaseModel):
     )
     diameters: Annotated[dict[float, Millimeters], BeforeValidator(_stations)] | None = _field(
         "Diameters in mm at stations in mm from the tip: 0:0.16; 4:0.25; 16:0.90",
-        "Write pairs station:diameter separated by semicolons, from station 0 on",
+        "Write pairs station:diameter separated by ; or |, from station 0 on",
         min_length=2,
     )
     cutting_length_mm: Millimeters | None = _field(

@@ -20,6 +20,7 @@ from canalwright.instruments.alloys import AlloySet
 from canalwright.instruments.instrument import Alloy
 
 __all__ = [
+    "SURPLUS",
     "TRAY_SCHEMA",
     "TrayText",
     "cell_text",
@@ -51,18 +52,30 @@ def csv_rows(path: str, text: str) -> list[tuple[int, dict[str, Any]]]:
     if repeated:
         raise UnreadableFile(path=path, problem=f"the column {min(repeated)} occurs twice")
     return [
-        (number, _cells(columns, cells))
+        (
+            number,
+            _surplus(columns, cells, delimiter)
+            if any(cell.strip() for cell in cells[len(columns) :])
+            else _cells(columns, cells),
+        )
         for number, cells in enumerate(table[1:], start=2)
         if any(cell.strip() for cell in cells)
     ]
+
+
+SURPLUS: Final = "surplus cells"
+"""Stands in the cells of a row that has more of them than there are columns."""
+
+
+def _surplus(columns: list[str], cells: list[str], delimiter: str) -> dict[str, Any]:
+    return {SURPLUS: f"{len(cells)} cells for {len(columns)} columns", "delimiter": delimiter}
 
 
 def _cells(columns: list[str], cells: list[str]) -> dict[str, Any]:
     named: dict[str, Any] = {}
     for index, cell in enumerate(cells):
         if cell.strip():
-            column = columns[index] if index < len(columns) else ""
-            named[column or f"column {index + 1}"] = cell.strip()
+            named[columns[index] or f"column {index + 1}"] = cell.strip()
     if "origins" in named:
         # where this fails, the check of the row names the cell
         with contextlib.suppress(json.JSONDecodeError):

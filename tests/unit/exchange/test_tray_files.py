@@ -168,6 +168,12 @@ def test_semicolons_and_decimal_commas(tmp_path):
     assert "kind" in instrument.assumed
 
 
+def test_stations_may_be_separated_so_that_semicolon_tables_need_no_quotes(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("id;diameters\na;0:0,16 | 4:0,25 | 16:0,9\n", "utf-8")
+    assert read_tray(path).find("a").knot_diameter_mm == (0.16, 0.25, 0.9)
+
+
 def test_torque_in_other_units_is_converted_and_marked_as_stated(tmp_path):
     rows = [{"id": "a", "size": "25", "taper": "0.04", "rated_torque_ncm": "150 gf·cm"}]
     rated = read_tray(write_rows(tmp_path / "t.csv", rows)).find("a").rated_torque_ncm
@@ -190,7 +196,9 @@ def test_torque_in_other_units_is_converted_and_marked_as_stated(tmp_path):
         ("id,size,taper,rated_torque_sd_ncm", "a,25,0.04,0.1", "rated_torque_ncm", "missing"),
         ("id,count", "spoon,1", "size", "no id of a known"),
         ("id,size,taper,weight", "a,25,0.04,9", "weight", "not known"),
-        ("id,size,taper", "a,25,0.04,9", "column 4", "not known"),
+        ("id,size,taper", "a,25,0.04,9", "the row", "4 cells for 3 columns"),
+        ("id;diameters", "a;0:0,16; 4:0,25", "the row", "double quotes"),
+        ("id,diameters", "a,0:0.25", "diameters", "fewer than two stations"),
         ("id,size,taper", "=1+1,25,0.04", "id", "pattern"),
         ("id,size,taper,tip", "a,25,0.04,blunt", "tip", "words"),
         ("id,size,taper,cutting_length_mm", "a,25,0.04,nan", "cutting_length_mm", "number"),
