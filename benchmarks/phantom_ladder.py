@@ -86,11 +86,11 @@ def run(task):
         return {"rung": rung.name, "seed": seed, "failed": error.sentence()}
     seconds = time.process_time() - begin
     return {"rung": rung.name, "seed": seed, "seconds": seconds} | figures(
-        found, truth, scan, rung.voxel_mm
+        found, truth, scan, rung.voxel_mm, spec.gray
     )
 
 
-def figures(found, truth, scan, voxel_mm):
+def figures(found, truth, scan, voxel_mm, gray):
     true = truth.canal
 
     def at(values):
@@ -103,7 +103,12 @@ def figures(found, truth, scan, voxel_mm):
     tangent = np.gradient(true.centerline_mm, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     usual = half_maximum(
-        scan, true.centerline_mm, true.direction0, np.cross(tangent, true.direction0)
+        scan,
+        true.centerline_mm,
+        true.direction0,
+        np.cross(tangent, true.direction0),
+        dentin=gray.dentin,
+        lumen=gray.lumen,
     )
     least = radius_min_mm(found.centerline_mm)
     known = radius_min_mm(true.centerline_mm)

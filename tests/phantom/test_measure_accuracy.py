@@ -22,6 +22,7 @@ BIAS_MM, P95_MM, LENGTH_MM, CENTERLINE_MM = 0.005, 0.015, 0.03, 0.05 * 0.125
 class Case:
     def __init__(self, spec, name, voxel_mm=0.125):
         canal = spec.canal(name)
+        self.spec = spec
         self.scan = render(spec, voxel_mm)
         self.truth = true_canals(spec)[name]
         self.found = measure_canal(self.scan, name, canal.orifice_mm, canal.terminus_mm)
@@ -73,7 +74,14 @@ def test_better_than_half_maximum(case):
     tangent = np.gradient(truth.centerline_mm, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     second = np.cross(tangent, truth.direction0)
-    usual = half_maximum(case.scan, truth.centerline_mm, truth.direction0, second)
+    usual = half_maximum(
+        case.scan,
+        truth.centerline_mm,
+        truth.direction0,
+        second,
+        dentin=case.spec.gray.dentin,
+        lumen=case.spec.gray.lumen,
+    )
     usual_error = np.abs(usual.diameter_mm - truth.diameter_mm).mean()
     assert np.abs(case.diameter_error).mean() < 0.5 * usual_error
 

@@ -26,8 +26,11 @@ Floats = NDArray[np.float64]
 _RAYS = 32
 
 # How much the lumen's gray may be off, over the contrast, with and without a wide space to read
-# it from; a wide space much darker or brighter than the canal (air, filling) is not believed.
-_LUMEN_SD, _CHAMBER_SD, _CHAMBER_TOLERANCE = 0.15, 0.05, 0.3
+# it from. Blur may hide part of a narrow canal's depth; a wide space yet darker (air in an opened
+# chamber) is not believed.
+_LUMEN_SD, _CHAMBER_SD, _CHAMBER_TOLERANCE = 0.3, 0.05, 0.3
+_BLUR_SHARE, _MOST_HIDDEN = 0.05, 0.6
+_SEED_MM = 0.7
 _CHAMBER_REACH_MM, _CHAMBER_DEPTH_MM, _CHAMBER_VOXELS = 2.5, 0.35, 30
 
 
@@ -73,9 +76,14 @@ def rough_levels(crop: Crop, orifice_mm: Floats) -> RoughLevels:
     chamber = _chamber_gray(crop, orifice_mm, dentin, darkest)
     contrast = dentin - darkest
     noise, grain = dentin_noise(crop, dentin, contrast)
-    if chamber is None or abs(chamber - darkest) > _CHAMBER_TOLERANCE * contrast:
-        return RoughLevels(dentin, darkest, noise, _LUMEN_SD * contrast, grain)
-    return RoughLevels(dentin, chamber, noise, _CHAMBER_SD * contrast, grain)
+    if chamber is None or not 0.0 < dentin - chamber < contrast / (1.0 - _MOST_HIDDEN):
+        # Blur leaves the darkest place of a narrow canal brighter than its lumen.
+        lumen = darkest - _BLUR_SHARE * contrast
+        return RoughLevels(dentin, lumen, noise, _LUMEN_SD * contrast, grain)
+    depth = dentin - chamber
+    agrees = abs(chamber - darkest) < _CHAMBER_TOLERANCE * depth
+    sd = (_CHAMBER_SD if agrees else 2.0 * _CHAMBER_SD) * depth
+    return RoughLevels(dentin, chamber, noise, sd, grain)
 
 
 def _chamber_gray(crop: Crop, orifice_mm: Floats, dentin: float, darkest: float) -> float | None:
@@ -90,7 +98,8 @@ def _chamber_gray(crop: Crop, orifice_mm: Floats, dentin: float, darkest: float)
     dark = gray < 0.5 * (dentin + darkest)
     parts, _ = label(dark)
     z, y, x = (center - low)[::-1]
-    near = parts[max(z - 2, 0) : z + 3, max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3]
+    r = int(np.ceil(_SEED_MM / crop.voxel_mm))
+    near = parts[max(z - r, 0) : z + r + 1, max(y - r, 0) : y + r + 1, max(x - r, 0) : x + r + 1]
     names = near[near > 0]
     if len(names) == 0:
         return None
@@ -163,6 +172,7 @@ def _robust_line(values: Floats) -> Floats:
     """Least-squares line with outliers given up step by step."""
     place = np.linspace(-1.0, 1.0, len(values))
     design = np.stack([np.ones_like(place), place], axis=1)
+    values = np.where(np.isfinite(values), values, np.nanmedian(values))
     line = np.full(len(values), np.median(values))
     for _ in range(8):
         left = values - line

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.imaging.curves import arc_length_mm, resampled
-from canalwright.imaging.gray_levels import rough_levels
 from canalwright.imaging.sampling import crop_around, plane_samples
 from canalwright.imaging.scan import Scan
 
@@ -38,18 +37,23 @@ class HalfMaximum:
 
 
 def half_maximum(
-    scan: Scan, centerline_mm: Floats, direction0: Floats, direction1: Floats
+    scan: Scan,
+    centerline_mm: Floats,
+    direction0: Floats,
+    direction1: Floats,
+    *,
+    dentin: float,
+    lumen: float,
 ) -> HalfMaximum:
     """Segment the sections normal to a centerline at half level.
 
-    The baseline is given the true centerline and the same gray references as the measurement, so
-    that only the sizing differs.
+    The baseline is given the true centerline and the true gray values, so that only the sizing
+    differs.
     """
     from scipy.ndimage import label
 
     crop = crop_around(scan, centerline_mm[[0, -1]], 4.5)
-    rough = rough_levels(crop, centerline_mm[-1])
-    level = 0.5 * (rough.dentin + rough.lumen)
+    level = 0.5 * (dentin + lumen)
     half, count = 1.0, 81
     step = 2.0 * half / (count - 1)
     sections = plane_samples(crop, centerline_mm, direction0, direction1, half, count)

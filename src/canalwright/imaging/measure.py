@@ -23,6 +23,7 @@ from canalwright.imaging.curves import (
     resampled,
     values_at,
 )
+from canalwright.imaging.free_sections import FreeSections, free_sections
 from canalwright.imaging.gray_levels import RoughLevels, ball_offsets_mm, rough_levels
 from canalwright.imaging.measure_cautions import canal_cautions, faded_below_mm
 from canalwright.imaging.paths import dark_path
@@ -45,6 +46,7 @@ from canalwright.imaging.sizes import (
     covered_share,
     cut_sections,
     fitted,
+    widest_mm,
 )
 from canalwright.imaging.walls import Walls, outer_walls
 
@@ -143,7 +145,7 @@ class _Sized:
     calibration: Calibration
     profile: SizeProfile
     radius_mm: Floats
-    depth: Floats
+    free: FreeSections
 
 
 def _traced(
@@ -211,38 +213,28 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     crop, rough, line = traced.crop, traced.rough, traced.line
     anchor = line
     sections = cut_sections(crop, line, rough, settings)
-    calibration = calibrated(sections, crop.voxel_mm, rough, settings)
+    ends = round(EXTENSION_MM / settings.level_step_mm)
+    inner = sections.part(slice(ends, len(line) - ends))
+    calibration = calibrated(inner, crop.voxel_mm, rough, settings)
     for _ in range(2):
         fits, weights = fitted(sections, calibration, rough)
         covered = covered_share(sections, weights)
         line = _recentered(sections, fits, covered, line, anchor, settings)
         radius = np.clip(np.exp(fits.parameters[:, 2]), 0.08, 1.5)
         radius = np.interp(np.linspace(0, 1, len(line)), np.linspace(0, 1, len(radius)), radius)
-        sections = cut_sections(crop, line, rough, settings, radius)
+        sections = cut_sections(crop, line, rough, settings, radius, widest_mm(fits))
     line, radius = _cut_at_points(line, radius, orifice, terminus, settings)
     lead = round(0.5 * EXTENSION_MM / settings.level_step_mm)
-    sections = cut_sections(crop, line, rough, settings, radius)
-    calibration = calibrated(_inner(sections, lead), crop.voxel_mm, rough, settings)
+    sections = cut_sections(crop, line, rough, settings, radius, widest_mm(fits))
+    keep = slice(lead, len(line) - lead)
+    calibration = calibrated(sections.part(keep), crop.voxel_mm, rough, settings)
     fits, weights = fitted(sections, calibration, rough)
     profile = size_profile(sections, fits, weights, calibration, rough, settings)
-    depth, _ = central_depth(crop, line, rough.contrast)
-    keep = slice(lead, len(line) - lead)
     profile = profile.part(keep)
-    radius_mm = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
-    return _Sized(_inner(sections, lead), calibration, profile, radius_mm, depth[keep])
-
-
-def _inner(sections: Sections, lead: int) -> Sections:
-    keep = slice(lead, len(sections.points_mm) - lead)
-    return Sections(
-        sections.points_mm[keep],
-        sections.first[keep],
-        sections.second[keep],
-        sections.gray[keep],
-        sections.half_mm,
-        sections.dentin[keep],
-        sections.radius_mm[keep],
-    )
+    free = free_sections(sections.part(keep), fits.part(keep), weights[keep], calibration)
+    ellipse = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
+    radius_mm = np.where(free.used[:, None], free.radius_mm, ellipse)
+    return _Sized(sections.part(keep), calibration, profile, radius_mm, free)
 
 
 def _center_precision(information: Floats) -> Floats:
@@ -320,5 +312,5 @@ def _assembled(scan: Scan, name: str, sized: _Sized, walls: Walls, crop: Crop) -
             invented=scan.invented,
         ),
     )
-    found = canal_cautions(canal, scan, crop.voxel_mm, faded, crop.resampled)
+    found = canal_cautions(canal, scan, crop.voxel_mm, faded, crop.resampled, sized.free)
     return canal.with_cautions(*merged(scan.cautions, found))

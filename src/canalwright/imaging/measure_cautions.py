@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution
+from canalwright.geometry.sections import directions_rad, section_area_mm2
+from canalwright.imaging.free_sections import FreeSections
 from canalwright.imaging.scan import Scan
 from canalwright.imaging.size_profile import SizeProfile
 
@@ -34,10 +36,20 @@ def faded_below_mm(level_mm: Floats, profile: SizeProfile) -> float:
 
 
 def canal_cautions(
-    canal: Canal, scan: Scan, voxel_mm: float, faded_mm: float, resampled: bool
+    canal: Canal,
+    scan: Scan,
+    voxel_mm: float,
+    faded_mm: float,
+    resampled: bool,
+    free: FreeSections,
 ) -> tuple[Caution, ...]:
     """Return the cautions of one measurement, most weighty first."""
-    found = [_faded(faded_mm), _below_voxels(canal, voxel_mm), _wall(canal)]
+    found = [
+        _faded(faded_mm),
+        _below_voxels(canal, voxel_mm),
+        _not_elliptic(canal, free),
+        _wall(canal),
+    ]
     found.append(
         Caution(
             "TERMINUS_AS_CLICKED",
@@ -90,6 +102,33 @@ def _below_voxels(canal: Canal, voxel_mm: float) -> Caution | None:
         "values of dentin and lumen.",
         _SOURCE,
     )
+
+
+def _not_elliptic(canal: Canal, free: FreeSections) -> Caution | None:
+    if free.used.sum() < 3:
+        return None
+    levels = canal.level_mm[free.used]
+    aspect = float(np.median((canal.wide_mm / canal.narrow_mm)[free.used]))
+    round_ = float(np.median(roundness(canal.radius_mm)[free.used]))
+    text = (
+        f"Between the {levels[0]:.1f} and {levels[-1]:.1f} mm levels the section is no ellipse "
+        f"(wide to narrow {aspect:.1f}, roundness {round_:.2f}): its area comes from the missing "
+        "gray, its outline from the half level."
+    )
+    if not np.all(free.star_shaped[free.used]):
+        text += (
+            " In places part of it is hidden from the centerline: the outline is only equal in "
+            "area."
+        )
+    return Caution("NOT_ELLIPTIC", text, _SOURCE)
+
+
+def roundness(radius_mm: Floats) -> Floats:
+    """Return 4π·area over the squared perimeter of polar sections: 1 for circles."""
+    angle = directions_rad(radius_mm.shape[-1])
+    x, y = radius_mm * np.cos(angle), radius_mm * np.sin(angle)
+    edge = np.hypot(np.roll(x, -1, axis=-1) - x, np.roll(y, -1, axis=-1) - y)
+    return np.asarray(4.0 * np.pi * section_area_mm2(radius_mm) / edge.sum(axis=-1) ** 2, float)
 
 
 def _wall(canal: Canal) -> Caution | None:

@@ -62,6 +62,8 @@ class PhantomCanal:
         Curvature at the samples of the tube.
     faded_below_mm : float
         Below this level the lumen is calcified: same gray value as dentin. 0 for none.
+    parts : tuple of Tube
+        Further tubes whose union with `tube` is the lumen (isthmus, C-shape).
     """
 
     name: str
@@ -69,6 +71,7 @@ class PhantomCanal:
     length_mm: float
     curvature_per_mm: Floats
     faded_below_mm: float = 0.0
+    parts: tuple[Tube, ...] = ()
 
     def point_mm(self, level_mm: float) -> Floats:
         """Return the centerline point at a level."""

@@ -14,8 +14,9 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
-from canalwright.imaging.phantom import PhantomCanal, RootPhantom
+from canalwright.imaging.phantom import RootPhantom
 from canalwright.imaging.phantom_field import Field
+from canalwright.imaging.phantom_shapes import Tube
 from canalwright.imaging.scan import Scan
 
 __all__ = ["SIGMA_PER_FWHM", "render"]
@@ -108,7 +109,11 @@ def _composed(
     sigma_mm: float,
 ) -> Volume:
     origin = low + cell_mm / 2.0
-    lumens = [(_coverage(canal, origin, cell_mm, count * per_voxel)) for canal in spec.canals]
+    lumens = [
+        _coverage(tube, canal.faded_below_mm, origin, cell_mm, count * per_voxel)
+        for canal in spec.canals
+        for tube in (canal.tube, *canal.parts)
+    ]
     kernel = _kernel(sigma_mm / cell_mm, per_voxel)
     nx, ny, nz = (int(n) for n in count)
     slices = np.empty((nz * per_voxel, ny, nx), np.float32)
@@ -244,10 +249,9 @@ def _shade(
 
 
 def _coverage(
-    canal: PhantomCanal, origin: Floats, cell_mm: float, count: NDArray[np.int64]
+    tube: Tube, faded_below_mm: float, origin: Floats, cell_mm: float, count: NDArray[np.int64]
 ) -> _Coverage:
-    tube = canal.tube
-    keep = tube.level_mm >= canal.faded_below_mm if canal.faded_below_mm else tube.level_mm > -1e9
+    keep = tube.level_mm >= (faded_below_mm if faded_below_mm > 0.0 else -np.inf)
     points, half = tube.points_mm[keep], np.stack([tube.wide_mm, tube.narrow_mm], 1)[keep] / 2.0
     reach = half.max() + 3.0 * cell_mm
     low = np.maximum(np.floor((points.min(axis=0) - reach - origin) / cell_mm), 0).astype(int)
@@ -271,7 +275,7 @@ def _without_ramp(half_cells: Floats) -> Floats:
 
     A ramp about the outline of a convex section adds π/12 of a cell to its area.
     """
-    return np.sqrt(np.maximum(half_cells**2 - 1.0 / 12.0, 0.05))
+    return np.sqrt(np.maximum(half_cells**2 - 1.0 / 12.0, 1e-4))
 
 
 @njit(cache=True)

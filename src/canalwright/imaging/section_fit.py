@@ -59,6 +59,10 @@ class SectionFits:
     information: Floats
     residual: Floats
 
+    def part(self, keep: slice | NDArray[np.bool_]) -> SectionFits:
+        """Return some of the fits."""
+        return SectionFits(self.parameters[keep], self.information[keep], self.residual[keep])
+
 
 def fit_sections(
     sections: Floats,

@@ -19,6 +19,7 @@ Floats = NDArray[np.float64]
 
 # Relative precision at which a level's own size counts as much as the smoothness along the canal.
 _TYPICAL_SD = 0.03
+_LEAST_RADIUS_MM = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,12 +65,16 @@ def size_profile(
 ) -> SizeProfile:
     """Smooth the fitted sizes and shapes along the canal and state their precision."""
     covariance = _covariances(fits, sections, calibration, rough.grain_mm)
-    log_sd = np.sqrt(covariance[:, 0, 0])
+    log_sd = np.minimum(np.sqrt(covariance[:, 0, 0]), 2.0)
     axial_mm = axial_sd_mm(rough, settings)
-    sizes, size_sd = _smoothed_with_sd(fits.parameters[:, 2:3], log_sd, axial_mm, settings)
-    one_shape_sd = np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2]))
-    shape, shape_sd = _smoothed_with_sd(fits.parameters[:, 3:5], one_shape_sd, axial_mm, settings)
-    size = sizes[:, 0]
+    area, area_sd = _smoothed_area(fits.parameters[:, 2], log_sd, axial_mm, settings)
+    one_shape_sd = np.minimum(np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2])), 1.0)
+    weight = np.clip((_TYPICAL_SD / np.maximum(one_shape_sd, 1e-6)) ** 2, 0.002, 10.0)
+    shape, shape_sd = _smoothed_with_sd(
+        fits.parameters[:, 3:5], one_shape_sd, weight, axial_mm, settings
+    )
+    size = 0.5 * np.log(area)
+    size_sd = 0.5 * area_sd / area
     spread = np.hypot(shape[:, 0], shape[:, 1])
     diameter = 2.0 * np.exp(size)
     systematic = _systematic_share(fits, calibration)
@@ -107,16 +112,27 @@ def _covariances(
     return out
 
 
+def _smoothed_area(
+    log_size: Floats, log_sd: Floats, axial_mm: float, settings: MeasureSettings
+) -> tuple[Floats, Floats]:
+    """Smooth m² along the canal; its noise hardly depends on size, so a narrowing keeps its say."""
+    area = np.exp(2.0 * log_size)
+    sd = 2.0 * area * np.minimum(log_sd, 2.0)
+    strength = (_TYPICAL_SD / max(float(np.median(log_sd)), 1e-6)) ** 2
+    even = (float(np.median(sd)) / np.maximum(sd, 1e-9)) ** 2
+    weight = np.clip(strength, 0.02, 10.0) * np.clip(even, 0.25, 4.0)
+    smooth, smooth_sd = _smoothed_with_sd(area[:, None], sd, weight, axial_mm, settings)
+    return np.maximum(smooth[:, 0], _LEAST_RADIUS_MM**2), smooth_sd
+
+
 def _smoothed_with_sd(
-    values: Floats, sd: Floats, axial_mm: float, settings: MeasureSettings
+    values: Floats, sd: Floats, weight: Floats, axial_mm: float, settings: MeasureSettings
 ) -> tuple[Floats, Floats]:
     """Smooth (n, k) values with weights by precision; propagate noise correlated along them."""
-    weight = np.clip((_TYPICAL_SD / np.maximum(sd, 1e-6)) ** 2, 0.002, 10.0)
     gain = smoothed(np.eye(len(values)), size_penalty(settings), weight, order=2)
     place = np.arange(len(values)) * settings.level_step_mm
     apart = (place[:, None] - place[None, :]) / (2.0 * axial_mm)
-    noise = np.minimum(sd, 1.0)
-    covariance = noise[:, None] * noise[None, :] * np.exp(-(apart**2))
+    covariance = sd[:, None] * sd[None, :] * np.exp(-(apart**2))
     return gain @ values, np.sqrt(np.maximum(np.sum((gain @ covariance) * gain, axis=1), 0.0))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,13 +22,20 @@ __all__ = [
     "covered_share",
     "cut_sections",
     "fitted",
+    "section_noise",
     "size_penalty",
+    "widest_mm",
 ]
 
 Floats = NDArray[np.float64]
 
-_SAMPLES = 29
+_SAMPLE_MM = 0.07
 _INFINITE = np.inf
+
+# Blur of a dental scan before the voxel (full width at half maximum 0.25 mm; assumed) and how far
+# it may be off when the canal cannot tell.
+_BLUR_MM, _GUESS_SD = 0.106, 0.15
+_FITS_WELL, _LEAST_FITTING = 1.45, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +82,18 @@ class Sections:
     dentin: Floats
     radius_mm: Floats
 
+    def part(self, keep: slice | NDArray[np.int64]) -> Sections:
+        """Return some of the levels."""
+        return replace(
+            self,
+            points_mm=self.points_mm[keep],
+            first=self.first[keep],
+            second=self.second[keep],
+            gray=self.gray[keep],
+            dentin=self.dentin[keep],
+            radius_mm=self.radius_mm[keep],
+        )
+
     @property
     def offset(self) -> Floats:
         """How far gray is shifted at each level; shading moves dentin and lumen alike."""
@@ -92,21 +111,45 @@ def cut_sections(
     rough: RoughLevels,
     settings: MeasureSettings,
     radius_mm: Floats | None = None,
+    reach_mm: float | None = None,
 ) -> Sections:
-    """Sample sections along a line, average them along it and find dentin's gray value."""
-    from scipy.ndimage import gaussian_filter1d
+    """Sample sections along a line, average them along it and find dentin's gray value.
 
+    Parameters
+    ----------
+    crop : Crop
+    line : ndarray, shape (n, 3)
+    rough : RoughLevels
+    settings : MeasureSettings
+    radius_mm : ndarray, shape (n,), optional
+        Rough radius of the lumen, if already known.
+    reach_mm : float, optional
+        Largest half width of the lumen, if already known.
+    """
     _, first, second = frame_along(line)
-    half = 1.0 if radius_mm is None else float(np.clip(1.5 * radius_mm.max() + 0.4, 0.9, 2.5))
-    raw = plane_samples(crop, line, first, second, half, _SAMPLES)
-    width = settings.axial_sd_mm / settings.level_step_mm
-    gray = gaussian_filter1d(raw, width, axis=0, mode="nearest") if width > 0.1 else raw
+    half = 1.0 if reach_mm is None else float(np.clip(1.15 * reach_mm + 0.45, 0.9, 2.5))
+    raw = plane_samples(crop, line, first, second, half, 2 * round(half / _SAMPLE_MM) + 1)
+    gray = _averaged(raw, settings.axial_sd_mm / settings.level_step_mm)
     radius = _rough_radius_mm(gray, half, rough) if radius_mm is None else radius_mm
     if settings.dentin is not None:
         dentin = np.full(len(line), settings.dentin)
     else:
         dentin = ring_dentin(gray, half, radius, rough.contrast, settings.level_step_mm)
     return Sections(line, first, second, gray, half, dentin, radius)
+
+
+def _averaged(raw: Floats, width: float) -> Floats:
+    """Average neighboring sections with a Gaussian; places outside the volume do not count."""
+    from scipy.ndimage import gaussian_filter1d
+
+    if width < 0.1:
+        return raw
+    known = np.isfinite(raw)
+    total = gaussian_filter1d(np.where(known, raw, 0.0), width, axis=0, mode="nearest")
+    if known.all():
+        return np.asarray(total, float)
+    share = gaussian_filter1d(known.astype(float), width, axis=0, mode="nearest")
+    return np.where(known, total / np.maximum(share, 1e-6), np.nan)
 
 
 def _rough_radius_mm(gray: Floats, half_mm: float, rough: RoughLevels) -> Floats:
@@ -123,11 +166,10 @@ def calibrated(
 ) -> Calibration:
     """Estimate lumen and blur from the canal itself.
 
-    First both from the widest third, where lumen and edge are seen apart; then the blur again
-    from all visible levels with the lumen fixed, since the width of a narrow canal's image is
-    mostly blur.
+    Both come from the widest quarter of the levels, where lumen and edge are seen apart; levels
+    that no ellipse fits do not count. If none is left, the first guesses stand.
     """
-    guess = settings.sigma_mm or float(np.hypot(0.10, 0.75 * voxel_mm))
+    guess = settings.sigma_mm or float(np.hypot(_BLUR_MM, 0.4 * voxel_mm))
     start = _start(sections, rough.lumen, guess)
     weights = _weights(sections, rough.contrast, guess)
     noise = max(rough.noise * 0.4, 0.01 * rough.contrast)
@@ -140,6 +182,13 @@ def calibrated(
     fits = fit_sections(
         sections.gray[wide], weights[wide], sections.half_mm, start[wide], prior, noise, 15
     )
+    typical = section_noise(sections.part(wide), fits, weights[wide], guess, noise)
+    fit_well = fits.residual < _FITS_WELL * typical
+    if fit_well.sum() < _LEAST_FITTING:
+        return Calibration(
+            float(np.median(start[:, 6])), float(prior[6]), guess, _GUESS_SD * guess, typical
+        )
+    fits, wide = fits.part(fit_well), wide[fit_well]
     noise = float(np.median(fits.residual))
     shared = fits.parameters[:, 6:8].copy()
     shared[:, 0] -= sections.offset[wide]
@@ -252,3 +301,24 @@ def covered_share(sections: Sections, weights: Floats) -> Floats:
     axis = np.linspace(-sections.half_mm, sections.half_mm, sections.gray.shape[1])
     near = np.hypot(axis[:, None], axis[None, :]) < 0.6
     return np.asarray(weights[:, near].mean(axis=1), float)
+
+
+def widest_mm(fits: SectionFits) -> float:
+    """Return the largest half width of the fitted ellipses (95th percentile)."""
+    spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
+    return float(np.percentile(np.exp(fits.parameters[:, 2] + 0.5 * spread), 95.0))
+
+
+def section_noise(
+    sections: Sections, fits: SectionFits, weights: Floats, sigma_mm: float, otherwise: float
+) -> float:
+    """Return the noise of the averaged sections, read from dentin away from the canal."""
+    axis = np.linspace(-sections.half_mm, sections.half_mm, sections.gray.shape[1])
+    distance = np.hypot(axis[:, None], axis[None, :])
+    spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
+    reach = np.exp(fits.parameters[:, 2] + 0.5 * spread) + 2.5 * sigma_mm
+    away = (weights > 0.9) & (distance[None] > reach[:, None, None])
+    left = (sections.gray - fits.parameters[:, 5][:, None, None])[away]
+    if len(left) < 200:
+        return otherwise
+    return float(1.4826 * np.median(np.abs(left - np.median(left))))

@@ -1,0 +1,145 @@
+"""Sections that are not ellipses: ribbons, C-shapes, canals with an isthmus.
+
+Where the ellipse leaves more than noise, the dark region itself is taken: its area from the
+missing gray in and around it (right whatever the shape and blur), its outline from the half level,
+scaled to that area.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.geometry.sections import DIRECTIONS, directions_rad, section_area_mm2
+from canalwright.imaging.section_fit import SectionFits
+from canalwright.imaging.sizes import Calibration, Sections, section_noise
+
+__all__ = ["FreeSections", "free_sections"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# Left over by the ellipse, against noise; and the number of levels in a row that it takes.
+_EXCESS, _LEAST_RUN = 1.45, 8
+_TAIL_SIGMAS = 2.3
+_SEED_MM = 0.45
+_STAR_TOLERANCE = 0.2
+
+# Missing share of gray that still connects: blur makes a narrow isthmus shallow.
+_CONNECTED = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class FreeSections:
+    """Outlines without a model, at the levels that need them.
+
+    Attributes
+    ----------
+    used : ndarray of bool, shape (n,)
+    star_shaped : ndarray of bool, shape (n,)
+        False where the outline from the centerline does not hold the region's area, so that the
+        polar section is only equal in area.
+    radius_mm : ndarray, shape (n, 64)
+        Valid where used.
+    """
+
+    used: Mask
+    star_shaped: Mask
+    radius_mm: Floats
+
+
+def free_sections(
+    sections: Sections, fits: SectionFits, weights: Floats, calibration: Calibration
+) -> FreeSections:
+    """Find the levels whose section is no ellipse, and their outlines."""
+    used = _not_elliptic(sections, fits, weights, calibration)
+    star = np.ones(len(used), bool)
+    radius = np.full((len(used), DIRECTIONS), np.nan)
+    for level in np.flatnonzero(used):
+        found = _outline(sections, int(level), calibration)
+        if found is None:
+            used[level] = False
+        else:
+            radius[level], star[level] = found
+    return FreeSections(used, star, _averaged(radius, used))
+
+
+def _not_elliptic(
+    sections: Sections, fits: SectionFits, weights: Floats, calibration: Calibration
+) -> Mask:
+    from scipy.ndimage import binary_closing, binary_opening
+
+    noise = section_noise(sections, fits, weights, calibration.sigma_mm, calibration.noise)
+    spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
+    wide = np.exp(fits.parameters[:, 2] + 0.5 * spread)
+    odd = (fits.residual > _EXCESS * noise) & (wide > 2.0 * calibration.sigma_mm)
+    return np.asarray(
+        binary_opening(binary_closing(odd, np.ones(3, bool)), np.ones(_LEAST_RUN, bool))
+    )
+
+
+def _outline(
+    sections: Sections, level: int, calibration: Calibration
+) -> tuple[Floats, bool] | None:
+    """Return the polar outline of one section, and whether it is star-shaped."""
+    from scipy.ndimage import distance_transform_edt, label
+
+    step = sections.step_mm
+    dentin = sections.dentin[level]
+    depth = dentin - calibration.lumen - sections.offset[level]
+    gray = np.where(np.isfinite(sections.gray[level]), sections.gray[level], dentin)
+    missing = (dentin - gray) / depth
+    parts, _ = label(missing > _CONNECTED)
+    axis = np.linspace(-sections.half_mm, sections.half_mm, len(missing))
+    near = np.hypot(axis[:, None], axis[None, :]) < _SEED_MM
+    names = parts[near & (parts > 0)]
+    if len(names) == 0:
+        return None
+    region = parts == np.bincount(names).argmax()
+    around = distance_transform_edt(~region) * step <= _TAIL_SIGMAS * calibration.sigma_mm
+    leaves = around[[0, -1]].any() or around[:, [0, -1]].any()
+    if leaves or np.any(around & (parts > 0) & ~region):
+        return None
+    area = float(missing[around].sum()) * step**2
+    if area <= 0.0:
+        return None
+    middle = len(axis) // 2
+    level_of_edge = 0.5 if missing[middle, middle] > 0.6 else _CONNECTED
+    radius = _level_radius(missing, axis, level_of_edge)
+    own = float(section_area_mm2(radius))
+    star = abs(own / (region.sum() * step**2) - 1.0) < _STAR_TOLERANCE
+    if not own > 0.0:
+        radius, own = np.full(DIRECTIONS, 1.0), np.pi
+    return radius * np.sqrt(area / own), star
+
+
+def _level_radius(missing: Floats, axis: Floats, edge: float) -> Floats:
+    """Distance from the center at which the missing share falls to `edge`."""
+    from scipy.ndimage import map_coordinates
+
+    step = axis[1] - axis[0]
+    reach = np.arange(0.0, axis[-1], step / 4.0)
+    angle = directions_rad(DIRECTIONS)
+    u = (np.cos(angle)[:, None] * reach - axis[0]) / step
+    v = (np.sin(angle)[:, None] * reach - axis[0]) / step
+    profile = map_coordinates(missing, [u, v], order=3, mode="nearest")
+    bright = profile < edge
+    first = np.where(bright.any(axis=1), bright.argmax(axis=1), len(reach) - 1)
+    before = np.maximum(first - 1, 0)
+    rows = np.arange(DIRECTIONS)
+    high, low = profile[rows, before], profile[rows, first]
+    share = np.where(first > 0, (high - edge) / np.maximum(high - low, 1e-9), 0.0)
+    return np.asarray(reach[before] + np.clip(share, 0.0, 1.0) * step / 4.0, float)
+
+
+def _averaged(radius: Floats, used: Mask) -> Floats:
+    """Average outlines over 0.3 mm along the canal against noise."""
+    from scipy.ndimage import uniform_filter1d
+
+    filled = np.where(used[:, None], radius, 0.0)
+    total = uniform_filter1d(filled, 3, axis=0, mode="nearest")
+    share = uniform_filter1d(used.astype(float), 3, mode="nearest")
+    mean = total / np.maximum(share, 1e-9)[:, None]
+    return np.where(used[:, None], mean, np.nan)
