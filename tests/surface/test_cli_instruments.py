@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 
 import pytest
@@ -198,6 +199,13 @@ def test_show_knows_no_limit_for_other_instruments(drawer):
     assert "stated by the operator" in shown
 
 
+def test_a_torque_limit_above_the_strength_is_cautioned(tmp_path):
+    path = tmp_path / "t.csv"
+    path.write_text("id,size,taper,rated_torque_ncm\nown,25,0.04,5\n", encoding="utf-8")
+    shown = run.invoke(app, ["instruments", "show", "own", "--tray", str(path)])
+    assert "TORQUE_LIMIT_ABOVE_STRENGTH" in shown.stderr
+
+
 def test_measured_diameters_are_checked_against_the_nominal_profile():
     data = json_of("instruments", "check", "hand-25-02", "--measured", "0:0.262,3:0.335")
     assert data["schema"] == "canalwright/gauging@1"
@@ -252,3 +260,4 @@ def test_a_tray_lists_how_many_are_on_hand(tmp_path):
     path.write_text("id,count\nhand-10-02,6\nhand-15-02,0\n", encoding="utf-8")
     data = json_of("instruments", "list", "--tray", str(path))
     assert data["on_hand"] == {"hand-10-02": 6, "hand-15-02": 0}
+    assert data["inputs"]["tray_sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()

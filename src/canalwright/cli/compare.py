@@ -9,7 +9,7 @@ import typer
 from canalwright.cli.options import FiguresFolder, JsonFile, TrayFile
 from canalwright.cli.output import announce, print_cautions, print_table, print_text, text_table
 from canalwright.cli.reading import read_numbers
-from canalwright.cli.trays import STANDARD, own_instruments
+from canalwright.cli.trays import STANDARD, own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ def compare(
     mechanics = tuple(compare_mechanics(pair.a, pair.b, curve=curve) for pair in pairs)
     cautions = instrument_cautions(instruments)
     cautions += tuple(caution for compared in mechanics for caution in compared.cautions)
-    inputs = {"a": a, "b": b, "stations_mm": list(stations_mm), "tray": tray}
+    inputs = {"a": a, "b": b, "stations_mm": list(stations_mm), **tray_inputs(tray)}
     document = _document(pairs, mechanics, curve, inputs, cautions)
     if json != "-":
         _print(pairs, mechanics, curve)

@@ -15,13 +15,14 @@ from canalwright.cli.tray_commands import (
     write_schema,
     write_template,
 )
-from canalwright.cli.trays import STANDARD, choose_tray, own_instruments
+from canalwright.cli.trays import STANDARD, choose_tray, own_instruments, tray_inputs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from rich.table import Table
 
+    from canalwright.cautions import Caution
     from canalwright.instruments.instrument import Instrument
     from canalwright.mechanics.instrument_summary import InstrumentSummary
 
@@ -51,7 +52,7 @@ def list_instruments(
     every = tuple(entry.instrument for entry in from_tray.entries)
     chosen = _of_kind(every, kind)
     on_hand = {} if tray == STANDARD else {i.id: from_tray.count(i.id) for i in chosen}
-    _write(chosen, on_hand, json)
+    _write(chosen, on_hand, tray_inputs(tray), json)
     if json != STDOUT:
         print_table(_list_table(chosen, on_hand))
     print_cautions(_cautions(chosen))
@@ -80,12 +81,13 @@ def show_instrument(
     found = find_instrument(instrument, own_instruments(tray))
     _require_stations(found, stations_mm)
     summary = summarize_instrument(found, stations_mm)
-    _write_summary(summary, json)
+    cautions = summary.cautions + _torque_cautions(found)
+    _write_summary(summary, cautions, tray_inputs(tray), json)
     if json != STDOUT:
         for made in (facts_table(found), sections_table(summary), bench_table(summary)):
             print_table(text_table(made))
         _print_notes(found)
-    print_cautions(_cautions((found,)) + summary.cautions)
+    print_cautions(_cautions((found,)) + cautions)
 
 
 for _name, _function, _short, _arguments in (
@@ -102,7 +104,12 @@ for _name, _function, _short, _arguments in (
     )(_function)
 
 
-def _write_summary(summary: InstrumentSummary, target: str | None) -> None:
+def _write_summary(
+    summary: InstrumentSummary,
+    cautions: tuple[Caution, ...],
+    inputs: Mapping[str, str],
+    target: str | None,
+) -> None:
     if target is None:
         return
     from canalwright.cli.writing import write_document
@@ -110,9 +117,18 @@ def _write_summary(summary: InstrumentSummary, target: str | None) -> None:
     from canalwright.exchange.mechanics import mechanics_record
 
     document = instruments_document(
-        (summary.instrument,), {}, mechanics=[mechanics_record(summary)], cautions=summary.cautions
+        (summary.instrument,), inputs, mechanics=[mechanics_record(summary)], cautions=cautions
     )
     write_document(document, target)
+
+
+def _torque_cautions(instrument: Instrument) -> tuple[Caution, ...]:
+    """Return a caution where the stated torque limit is above the computed strength."""
+    from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
+    from canalwright.planning.motor import strength_cautions
+
+    rated = ((instrument, instrument.rated_torque_ncm),)
+    return strength_cautions(rated, DEFAULT_LOAD_PARAMETERS)
 
 
 def _print_notes(instrument: Instrument) -> None:
@@ -154,10 +170,10 @@ def _write(chosen: tuple[Instrument, ...], on_hand: Mapping[str, int], target: s
     from canalwright.cli.writing import write_document
     from canalwright.exchange.instruments import instruments_document
 
-    write_document(instruments_document(chosen, {}, on_hand=on_hand), target)
+    write_document(instruments_document(chosen, inputs, on_hand=on_hand), target)
 
 
-def _cautions(chosen: tuple[Instrument, ...]) -> tuple:  # type: ignore[type-arg]
+def _cautions(chosen: tuple[Instrument, ...]) -> tuple[Caution, ...]:
     from canalwright.exchange.instruments import instrument_cautions
 
     return instrument_cautions(chosen)

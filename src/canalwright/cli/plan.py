@@ -23,7 +23,7 @@ from canalwright.cli.options import (
 from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
 from canalwright.cli.plan_tables import plan_cautions, print_plan
 from canalwright.cli.reading import read_numbers, read_spacing_mm, split_names
-from canalwright.cli.trays import choose_tray, own_instruments
+from canalwright.cli.trays import choose_tray, own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
@@ -202,7 +202,7 @@ def _document(
     options = {name: value for name, value in wishes.items() if name != "patency"}
     inputs = {
         "canals": document_input(chosen.path, chosen.document),
-        "tray": tray,
+        **tray_inputs(tray),
         "options": {k: list(v) if isinstance(v, tuple) else v for k, v in options.items()},
         **({"scan": scan_input(image)} if image is not None else {}),
     }

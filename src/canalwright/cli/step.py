@@ -24,7 +24,7 @@ from canalwright.cli.output import (
     text_table,
 )
 from canalwright.cli.reading import InstrumentAt, read_instruments_at
-from canalwright.cli.trays import own_instruments
+from canalwright.cli.trays import own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets, write_document
 
 __all__ = ["step"]
@@ -90,4 +90,4 @@ def print_cautions_of(document: object) -> None:
 def _inputs(chosen: ChosenCanal, tray: str) -> dict:  # type: ignore[type-arg]
     from canalwright.exchange.inputs import document_input
 
-    return {"canals": document_input(chosen.path, chosen.document), "tray": tray}
+    return {"canals": document_input(chosen.path, chosen.document), **tray_inputs(tray)}

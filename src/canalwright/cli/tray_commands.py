@@ -10,7 +10,7 @@ import typer
 from canalwright.cli.options import JsonFile, TrayFile
 from canalwright.cli.output import announce, print_cautions, print_table, print_text, text_table
 from canalwright.cli.reading import read_pairs
-from canalwright.cli.trays import STANDARD, own_instruments
+from canalwright.cli.trays import STANDARD, own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets, write_document
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def _check_diameters(
     station_mm, measured_mm = read_pairs(measured, name="--measured")
     found = check_diameters(instrument, station_mm, measured_mm, reading_sd_mm=reading_sd_mm)
     if json is not None:
-        inputs = {"instrument": name, "tray": tray, "reading_sd_mm": reading_sd_mm}
+        inputs = {"instrument": name, "reading_sd_mm": reading_sd_mm, **tray_inputs(tray)}
         write_document(gauging_document(found, inputs), json)
     if json != "-":
         print_table(text_table(gauging_table(found)))

@@ -144,7 +144,7 @@ def _mark_equal(axes: Axes, pairs: Sequence[Comparison]) -> None:
             if only and ends[1] - ends[0] > 1.0:
                 axes.annotate(
                     "may measure\nthe same",
-                    (at, ends[0] + 0.35 * (ends[1] - ends[0])),
+                    (at, ends[0] + min(1.6, 0.35 * (ends[1] - ends[0]))),
                     xycoords=place,
                     xytext=(-6, 0),
                     textcoords="offset points",
