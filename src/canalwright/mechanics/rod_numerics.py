@@ -5,8 +5,6 @@ Private to mechanics. Arrays are per node i (0 is the tip) or per edge i (node i
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -108,33 +106,53 @@ def axial_terms(
 
 
 @njit(cache=True, fastmath=MATH)
+def known_energy(
+    size: Floats,
+    length: Floats,
+    node: Floats,
+    hinge: Floats,
+    axial: Floats,
+    wall: float,
+    weak: float,
+    hold: Floats,
+) -> float:
+    """Return the energy where the hinges are already known; `size` is that of the offsets."""
+    total = 0.0
+    for i in range(size.shape[0]):
+        depth = size[i] - node[i, CLEARANCE]
+        if depth > 0.0:
+            total += 0.5 * wall * node[i, WEIGHT] * depth * depth
+        total += 0.5 * (weak * node[i, WEIGHT] + hold[i]) * size[i] * size[i]
+        if i < length.shape[0]:
+            total += axial[i] * length[i] + hinge[i, LENGTH] * hinge[i, ENERGY]
+    return total
+
+
+@njit(cache=True, fastmath=MATH)
 def solve_banded(lower: Floats, right: Floats, band: int) -> bool:
     """Solve a symmetric positive definite band system in place; False if it is not definite.
 
-    ``lower[i, k]`` is the element (i, i − k); `right` becomes the solution.
+    ``lower[i, k]`` is the element (i, i − k); `right` becomes the solution. Every pivot is taken
+    off the rows below at once (LDLᵀ), which processors overlap better than sums along rows.
     """
     size = lower.shape[0]
     for i in range(size):
-        first = max(0, i - band)
-        for j in range(first, i):
-            value = lower[i, i - j]
-            for k in range(max(first, j - band), j):
-                value -= lower[i, i - k] * lower[j, j - k]
-            lower[i, i - j] = value * lower[j, 0]
         pivot = lower[i, 0]
-        total = right[i]
-        for k in range(first, i):
-            pivot -= lower[i, i - k] * lower[i, i - k]
-            total -= lower[i, i - k] * right[k]
         if not pivot > 0.0:
             return False
-        lower[i, 0] = 1.0 / math.sqrt(pivot)
-        right[i] = total * lower[i, 0]
+        inverse = 1.0 / pivot
+        for k in range(min(band, size - 1 - i), 0, -1):
+            factor = lower[i + k, k] * inverse
+            for m in range(1, k + 1):
+                lower[i + k, k - m] -= factor * lower[i + m, m]
+            right[i + k] -= factor * right[i]
+            lower[i + k, k] = factor
+        right[i] *= inverse
     for i in range(size - 1, -1, -1):
         total = right[i]
-        for k in range(i + 1, min(size, i + band + 1)):
-            total -= lower[k, k - i] * right[k]
-        right[i] = total * lower[i, 0]
+        for k in range(1, min(band, size - 1 - i) + 1):
+            total -= lower[i + k, k] * right[i + k]
+        right[i] = total
     return True
 
 

@@ -32,6 +32,7 @@ from canalwright.mechanics.rod_numerics import (
     bending,
     feedback,
     instrument_at_nodes,
+    known_energy,
     newton_step,
     next_shift,
 )
@@ -246,7 +247,7 @@ def solve_planar(
             moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
         ):
             return iteration + 1, moved, force, True
-        before = _energy(offset, unit, length, node, axial, table, table_step, wall, weak, hold)
+        before = known_energy(size, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, normal, length) / LARGEST_SWING)
         lower = False
         for _ in range(14):
