@@ -164,7 +164,12 @@ def _require_stations(instrument: Instrument, stations_mm: tuple[float, ...]) ->
     compare(instrument, instrument, stations_mm)
 
 
-def _write(chosen: tuple[Instrument, ...], on_hand: Mapping[str, int], target: str | None) -> None:
+def _write(
+    chosen: tuple[Instrument, ...],
+    on_hand: Mapping[str, int],
+    inputs: Mapping[str, str],
+    target: str | None,
+) -> None:
     if target is None:
         return
     from canalwright.cli.writing import write_document
