@@ -10,6 +10,7 @@ rule :cite:`miner1945`. Single results scatter by 30 % and more :cite:`huelsmann
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -22,10 +23,12 @@ __all__ = [
     "HEAT_TREATED_LIFE_RATIO",
     "LIFE_SCATTER",
     "STRAIN_VALIDITY",
+    "RemainingLife",
     "cycles_from_time",
     "cycles_to_failure",
     "heat_treated_cycles",
     "miner_damage",
+    "remaining_life",
     "remaining_time_s",
     "strain_coefficient",
     "surface_strain",
@@ -144,6 +147,80 @@ def miner_damage(cycles: ArrayLike, life_cycles: ArrayLike, axis: int = 0) -> Fl
     """
     used = np.asarray(cycles, float) / np.asarray(life_cycles, float)
     return np.asarray(np.sum(used, axis=axis), float)
+
+
+@dataclass(frozen=True, slots=True)
+class RemainingLife:
+    """How long an instrument can still turn at its most used station.
+
+    Attributes
+    ----------
+    damage : float
+        Share of mean life used; above 1 mean life is over.
+    station : int
+        Index of the station with the least time left.
+    mean_s, low_s, high_s : float
+        Time left at the speed: for the mean life, and for lives one relative standard deviation
+        of repeated tests below and above it. Between instruments and temperatures life differs
+        by far more.
+    """
+
+    damage: float
+    station: int
+    mean_s: float
+    low_s: float
+    high_s: float
+
+
+def remaining_life(
+    damage: ArrayLike,
+    strain: ArrayLike,
+    speed_rpm: float,
+    *,
+    coefficient: float,
+    exponent: float,
+    scatter: float = LIFE_SCATTER,
+) -> RemainingLife:
+    """Return how long an instrument can still turn with given strains.
+
+    Parameters
+    ----------
+    damage : array_like, shape (n,)
+        Share of mean life already used per station (`miner_damage`).
+    strain : array_like, shape (n,)
+        Surface strain per station in the curve to come.
+    speed_rpm : float
+        Above 0.
+    coefficient, exponent : float
+        Of the strain-life law.
+    scatter : float
+        Relative standard deviation of life.
+
+    Raises
+    ------
+    OutOfRange
+        If the speed is not above 0 or the scatter not in [0, 1).
+    """
+    if not speed_rpm > 0.0:
+        raise OutOfRange(name="speed", got=speed_rpm, unit="rpm", allowed=(0.0, None))
+    if not 0.0 <= scatter < 1.0:
+        raise OutOfRange(name="scatter of life", got=scatter, unit="", allowed=(0.0, 1.0))
+    used = np.asarray(damage, float)
+    life_s = cycles_to_failure(strain, coefficient=coefficient, exponent=exponent)
+    life_s = life_s * 60.0 / speed_rpm
+
+    def left(factor: float) -> Floats:
+        # With another life N·factor the turns made count for damage/factor.
+        return np.asarray(np.maximum(factor - used, 0.0) * life_s, float)
+
+    station = int(np.argmin(left(1.0)))
+    return RemainingLife(
+        damage=float(used[station]),
+        station=station,
+        mean_s=float(left(1.0)[station]),
+        low_s=float(np.min(left(1.0 - scatter))),
+        high_s=float(np.min(left(1.0 + scatter))),
+    )
 
 
 def remaining_time_s(damage: float, life_cycles: float, speed_rpm: float) -> float:

@@ -14,6 +14,7 @@ from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.contacts import WallContact, wall_contacts
 from canalwright.mechanics.cutting import cutting_torque_nmm
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY
+from canalwright.mechanics.fatigue_notes import FATIGUE_NOTES
 from canalwright.mechanics.friction import rubbing_torque_nmm, sliding_force_n
 from canalwright.mechanics.parameters import LoadParameters
 from canalwright.mechanics.pass_loads import (
@@ -149,7 +150,11 @@ def insertion_loads(
         wall_force_n_per_mm=_per_length(rod, level),
         sliding_force_n=sliding_force_n(rod, friction),
         limits=_limits(loads),
-        cautions=merged(loads.cautions, _oval_cautions(canal)),
+        cautions=merged(
+            loads.cautions,
+            () if loads.fatigue_used is None else FATIGUE_NOTES,
+            _oval_cautions(canal),
+        ),
     )
 
 

@@ -9,6 +9,7 @@ from canalwright.mechanics.fatigue import (
     cycles_from_time,
     cycles_to_failure,
     miner_damage,
+    remaining_life,
     remaining_time_s,
     strain_coefficient,
     surface_strain,
@@ -60,6 +61,26 @@ def test_strain_beyond_one_line_is_flagged_with_value_and_source() -> None:
     assert caution.code == "EXTRAPOLATED_STRAIN"
     assert "0.061" in caution.text
     assert caution.source == "figueiredo2009"
+
+
+def test_remaining_life_is_that_of_the_first_station_to_break() -> None:
+    # Lives 500 and 2000 cycles at 300 rpm: 100 and 400 s; half and nine tenths used.
+    law = {"coefficient": strain_coefficient(0.04, 500.0, -0.5), "exponent": -0.5}
+    left = remaining_life([0.5, 0.9], [0.04, 0.02], 300.0, **law)
+    assert (left.station, left.damage) == (1, 0.9)
+    assert left.mean_s == pytest.approx(40.0)
+    # Lives 30 % shorter: stations have used 5/7 and more than all.
+    assert left.low_s == 0.0
+    # Lives 30 % longer: min((1.3 − 0.5)·100, (1.3 − 0.9)·400).
+    assert left.high_s == pytest.approx(80.0)
+
+
+def test_remaining_life_refuses_what_cannot_be() -> None:
+    law = {"coefficient": 0.9, "exponent": -0.5}
+    with pytest.raises(OutOfRange, match="Speed is 0 rpm"):
+        remaining_life([0.0], [0.02], 0.0, **law)
+    with pytest.raises(OutOfRange, match="Scatter of life is 1"):
+        remaining_life([0.0], [0.02], 300.0, scatter=1.0, **law)
 
 
 @pytest.mark.parametrize(

@@ -71,7 +71,11 @@ def test_limits_are_ranked_and_say_what_helps() -> None:
     )
     assert {limit.name for limit in got.limits} == {"strain", "torque", "fatigue"}
     assert all(limit.remedy and limit.text for limit in got.limits)
+    assert {"FATIGUE_TEMPERATURE", "FATIGUE_SPEED", "FATIGUE_DESIGN"} <= {
+        c.code for c in got.cautions
+    }
     assert "fatigue" not in {limit.name for limit in inserted().limits}
+    assert "FATIGUE_SPEED" not in {c.code for c in inserted().cautions}
 
 
 def test_an_oval_canal_is_taken_round_and_says_so() -> None:
