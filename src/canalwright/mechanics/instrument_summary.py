@@ -30,6 +30,14 @@ SECTION_ASSUMED: Final = Caution(
     "The section or the alloy is assumed; stiffness and strength follow from both.",
     "project rule",
 )
+STRENGTH_FROM_LIMIT: Final = Caution(
+    "STRENGTH_FROM_LIMIT",
+    "The shear strength of this steel was itself chosen so that a square size 25 just reaches the "
+    "standard's least torque (value from memory): how the computed strength lies to that limit is "
+    "no independent check.",
+    "iso3630",
+)
+
 TOO_CLOSE_SHARE: Final = 0.1
 """Nearer to a limit than this the values from memory behind a result do not decide."""
 
@@ -94,6 +102,8 @@ def summarize_instrument(instrument: Instrument, station_mm: Sequence[float]) ->
     """
     bending, torsion = bending_test(instrument), torsion_test(instrument)
     assumed = {"section", "alloy"} & set(instrument.assumed)
+    from_limit = alloy_of(instrument).shear_strength_mpa.source == "iso3630"
+    circular = from_limit and torsion.least_ncm is not None
     return InstrumentSummary(
         instrument=instrument,
         alloy=alloy_of(instrument),
@@ -103,7 +113,12 @@ def summarize_instrument(instrument: Instrument, station_mm: Sequence[float]) ->
         torsion=torsion,
         bending_standing=standing(bending.moment_ncm, largest=bending.largest_ncm),
         torsion_standing=standing(torsion.strength_ncm, least=torsion.least_ncm),
-        cautions=merged(bending.cautions, torsion.cautions, (SECTION_ASSUMED,) if assumed else ()),
+        cautions=merged(
+            bending.cautions,
+            torsion.cautions,
+            (SECTION_ASSUMED,) if assumed else (),
+            (STRENGTH_FROM_LIMIT,) if circular else (),
+        ),
     )
 
 

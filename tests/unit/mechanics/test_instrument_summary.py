@@ -32,7 +32,7 @@ def test_strength_grows_along_the_instrument_and_is_weakest_at_the_grip():
     assert np.all(np.diff(strength) > 0.0)
     assert strength[1] == pytest.approx(summary.torsion.strength_ncm)
     codes = {caution.code for caution in summary.cautions}
-    assert {"BENCH_TEST_SIMULATED", "SECTION_ASSUMED"} <= codes
+    assert {"BENCH_TEST_SIMULATED", "SECTION_ASSUMED", "STRENGTH_FROM_LIMIT"} <= codes
 
 
 def test_a_short_cutting_part_is_bent_at_its_handle():
