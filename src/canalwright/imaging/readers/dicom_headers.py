@@ -122,15 +122,15 @@ class PixelSource:
     ----------
     layout : Layout
     frames : tuple of Frame
-    offset : int
-        Byte offset of uncompressed pixels in the file, or 0 if they have to be decoded.
+    first_byte : int
+        Where in the file uncompressed pixels begin, or 0 if they have to be decoded.
     lossy : bool
         Whether the pixels were ever compressed with loss.
     """
 
     layout: Layout
     frames: tuple[Frame, ...]
-    offset: int
+    first_byte: int
     lossy: bool
 
 

@@ -95,7 +95,7 @@ def _read_file(
     path: Path, source: PixelSource, slots: list[tuple[int, int]], stored: NDArray[np.generic]
 ) -> FileRead:
     content = file_bytes(path)
-    planes = _native(path, source, content) if source.offset else _decoded(path, source)
+    planes = _native(path, source, content) if source.first_byte else _decoded(path, source)
     lows, highs = [], []
     for slot, index in slots:
         stored[slot] = planes[index]
@@ -107,10 +107,10 @@ def _read_file(
 
 def _native(path: Path, source: PixelSource, content: Bytes) -> NDArray[np.generic]:
     layout, count = source.layout, len(source.frames)
-    end = source.offset + layout.frame_bytes * count
+    end = source.first_byte + layout.frame_bytes * count
     if content.size < end:
         raise refuse(path, "became shorter while it was read")
-    pixels = np.frombuffer(content[source.offset : end].data, dtype=_kind(layout))
+    pixels = np.frombuffer(content[source.first_byte : end].data, dtype=_kind(layout))
     return pixels.reshape(count, layout.rows, layout.columns)
 
 
