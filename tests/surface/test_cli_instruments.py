@@ -199,6 +199,16 @@ def test_show_knows_no_limit_for_other_instruments(drawer):
     assert "stated by the operator" in shown
 
 
+def test_a_warmer_superelastic_instrument_is_stiffer_at_45_degrees():
+    moments = []
+    for temperature in ("22", "37"):
+        data = json_of("instruments", "show", "engine-25-04", "--temperature-c", temperature)
+        moments.append(data["mechanics"][0]["bending"]["moment_ncm"])
+    assert moments[0] < moments[1]
+    steel = run.invoke(app, ["instruments", "show", "hand-25-02", "--temperature-c", "22"])
+    assert "TEMPERATURE_IGNORED" in steel.stderr
+
+
 def test_a_torque_limit_above_the_strength_is_cautioned(tmp_path):
     path = tmp_path / "t.csv"
     path.write_text("id,size,taper,rated_torque_ncm\nown,25,0.04,5\n", encoding="utf-8")

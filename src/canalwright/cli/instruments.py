@@ -68,6 +68,10 @@ def show_instrument(
     stations: Annotated[
         str, typer.Option(metavar="MM,…", help="Stations in mm from the tip.")
     ] = "0,1,2,3,4,8,12,16",
+    temperature_c: Annotated[
+        float | None,
+        typer.Option(metavar="°C", help="Move the plateau of the alloy to this temperature."),
+    ] = None,
     tray: TrayFile = STANDARD,
     json: JsonFile = None,
 ) -> None:
@@ -80,11 +84,12 @@ def show_instrument(
     stations_mm = _stations(stations)
     found = find_instrument(instrument, own_instruments(tray))
     _require_stations(found, stations_mm)
-    summary = summarize_instrument(found, stations_mm)
-    cautions = summary.cautions + _torque_cautions(found)
+    shown, warm_cautions = _at_temperature(found, temperature_c)
+    summary = summarize_instrument(shown, stations_mm)
+    cautions = summary.cautions + warm_cautions + _torque_cautions(found)
     _write_summary(summary, cautions, tray_inputs(tray), json)
     if json != STDOUT:
-        for made in (facts_table(found), sections_table(summary), bench_table(summary)):
+        for made in (facts_table(shown), sections_table(summary), bench_table(summary)):
             print_table(text_table(made))
         _print_notes(found)
     print_cautions(_cautions((found,)) + cautions)
@@ -120,6 +125,23 @@ def _write_summary(
         (summary.instrument,), inputs, mechanics=[mechanics_record(summary)], cautions=cautions
     )
     write_document(document, target)
+
+
+def _at_temperature(
+    instrument: Instrument, temperature_c: float | None
+) -> tuple[Instrument, tuple[Caution, ...]]:
+    """Return the instrument with its alloy at a temperature, and cautions."""
+    from dataclasses import replace
+
+    from canalwright.instruments.alloys import alloy_of
+
+    if temperature_c is None:
+        return instrument, ()
+    alloy, cautions = alloy_of(instrument).at_temperature(temperature_c)
+    if cautions and alloy == alloy_of(instrument):
+        return instrument, cautions
+    named = replace(alloy, name=f"{alloy.name} at {temperature_c:g} °C")
+    return replace(instrument, own_alloy=named), cautions
 
 
 def _torque_cautions(instrument: Instrument) -> tuple[Caution, ...]:
