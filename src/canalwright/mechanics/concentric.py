@@ -1,8 +1,9 @@
 """Loads of one pass under the concentric model: the instrument's axis follows the canal's.
 
-Strain is then an upper bound for steel and other linear alloys (a file in a wider canal lies on a
-larger radius); superelastic files may exceed it at one place, see the rod in a canal. Torque is
-the cutting torque summed from the tip up, with wedge friction where an axial force is given.
+Strain is then close to an upper bound: a file in a wider canal lies on a larger radius, but bends
+more sharply where it is pressed on the wall, superelastic ones above all (see the rod in a canal).
+Torque is the cutting torque summed from the tip up, with wedge friction where an axial force is
+given.
 """
 
 from __future__ import annotations
@@ -32,8 +33,8 @@ Floats = NDArray[np.float64]
 STRAIN_UPPER_BOUND: Final = Caution(
     "STRAIN_UPPER_BOUND",
     "Strain is computed as if the instrument followed the canal's axis exactly. In a wider canal "
-    "it lies on a larger radius and is mostly strained less; a superelastic file can still bend "
-    "more sharply at one place, which only the model of its true shape shows.",
+    "it lies on a larger radius and is mostly strained less; where it is pressed against the wall, "
+    "or a superelastic alloy gives way, the model of its true shape finds up to a fifth more.",
     "pruett1997",
 )
 
@@ -85,7 +86,7 @@ def concentric_loads(
     Notes
     -----
     Valid for small strains and for parameters as graded in `parameters`; every result carries
-    its cautions. Strain bound after :cite:`pruett1997`.
+    its cautions. Strain after :cite:`pruett1997`.
     """
     level, curvature, removed = checked_levels(level_mm, curvature_per_mm, removed_area_mm2)
     require_positive("speed", speed_rpm, "rpm")

@@ -141,7 +141,7 @@ def insertion_loads(
         speed_rpm=speed_rpm,
         turning_time_s=advance_time_s,
         parameters=parameters,
-        cautions=rod.cautions,
+        cautions=tuple(c for c in rod.cautions if c.code != STRAIN_VALIDITY.code),
     )
     return InsertionLoads(
         rod=rod,

@@ -54,8 +54,9 @@ NOT_CONVERGED: Final = Caution(
 )
 ROD_BINDS: Final = Caution(
     "ROD_BINDS",
-    "The instrument is larger than the canal at some levels and is held on the canal's axis "
-    "there; how hard it is wedged is not in these forces.",
+    "The instrument is larger than the canal at some levels and is held on the canal's axis there: "
+    "it follows the measured axis with all its noise, and how hard it is wedged is not in these "
+    "forces.",
     "project rule",
 )
 ROD_MODEL: Final = Caution(

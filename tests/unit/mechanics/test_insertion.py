@@ -54,6 +54,18 @@ def test_strain_is_that_of_the_true_shape() -> None:
     codes = {c.code for c in got.cautions}
     assert "ROD_MODEL" in codes
     assert "STRAIN_UPPER_BOUND" not in codes
+    # In a tight curve the strain is out of range, and said once.
+    tight = tapered_canal(apical_mm=0.30, taper_mm_per_mm=0.05, curve_radius_mm=4.0)
+    sharp = insertion_loads(
+        tight,
+        find_instrument("engine-30-06"),
+        0.0,
+        np.zeros_like(tight.level_mm),
+        speed_rpm=300.0,
+        advance_time_s=8.0,
+        parameters=DEFAULT_LOAD_PARAMETERS,
+    )
+    assert [c.code for c in sharp.cautions].count("EXTRAPOLATED_STRAIN") == 1
 
 
 def test_wall_force_per_length_keeps_the_total() -> None:
