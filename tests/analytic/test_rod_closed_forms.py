@@ -160,10 +160,10 @@ def test_elastic_plastic_circle_reaches_its_plastic_moment() -> None:
     # M/M_y → 16/3π for a perfectly plastic alloy, M_y = π r³ σ/4.
     law = moment_law(SectionShape.CIRCLE, PERFECTLY_PLASTIC)
     yielding = math.pi / 4 * 450.0
-    assert law.moment(np.array([0.15]))[0] / yielding == pytest.approx(
+    assert law.moment_mpa(np.array([0.15]))[0] / yielding == pytest.approx(
         16 / (3 * math.pi), rel=0.002
     )
-    assert law.moment(np.array([450.0 / MODULUS_MPA]))[0] == pytest.approx(yielding, rel=1e-3)
+    assert law.moment_mpa(np.array([450.0 / MODULUS_MPA]))[0] == pytest.approx(yielding, rel=1e-3)
 
 
 @pytest.mark.parametrize("ratio", [1.5, 3.0, 10.0])
@@ -176,4 +176,4 @@ def test_elastic_plastic_circle_at_any_curvature(ratio: float) -> None:
         points=[1 / ratio],
     )
     law = moment_law(SectionShape.CIRCLE, PERFECTLY_PLASTIC)
-    assert law.moment(np.array([strain]))[0] == pytest.approx(expected, rel=1e-3)
+    assert law.moment_mpa(np.array([strain]))[0] == pytest.approx(expected, rel=1e-3)

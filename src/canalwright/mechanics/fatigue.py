@@ -157,8 +157,8 @@ class RemainingLife:
     ----------
     damage : float
         Share of mean life used; above 1 mean life is over.
-    station : int
-        Index of the station with the least time left.
+    station_index : int
+        The station with the least time left.
     mean_s, low_s, high_s : float
         Time left at the speed: for the mean life, and for lives one relative standard deviation
         of repeated tests below and above it. Between instruments and temperatures life differs
@@ -166,7 +166,7 @@ class RemainingLife:
     """
 
     damage: float
-    station: int
+    station_index: int
     mean_s: float
     low_s: float
     high_s: float
@@ -216,7 +216,7 @@ def remaining_life(
     station = int(np.argmin(left(1.0)))
     return RemainingLife(
         damage=float(used[station]),
-        station=station,
+        station_index=station,
         mean_s=float(left(1.0)[station]),
         low_s=float(np.min(left(1.0 - scatter))),
         high_s=float(np.min(left(1.0 + scatter))),

@@ -54,8 +54,8 @@ class MomentLaw:
     table: Floats
     step: float
 
-    def moment(self, strain: Floats) -> Floats:
-        """Return m at surface strains inside the table, for plots and checks."""
+    def moment_mpa(self, strain: Floats) -> Floats:
+        """Return m (MPa, for r = 1) at surface strains inside the table, for plots and checks."""
         from scipy.interpolate import CubicHermiteSpline
 
         grid = np.arange(len(self.table)) * self.step
@@ -131,8 +131,8 @@ def _mean_of_strains(first: MomentLaw, second: MomentLaw) -> MomentLaw:
     grid: Floats = np.asarray(np.arange(len(first.table)) * first.step, float)
     low, high = sorted((first, second), key=lambda law: float(law.table[-1, 1]))
     fine = np.linspace(0.0, grid[-1], 20 * len(grid))
-    moment = low.moment(fine)
-    stiff = high.moment(fine)
+    moment = low.moment_mpa(fine)
+    stiff = high.moment_mpa(fine)
     strain = (fine + np.interp(moment, stiff, fine)) / 2.0
     # The soft direction alone ends below the last strain; its last slope carries on.
     slope = np.gradient(moment, strain)

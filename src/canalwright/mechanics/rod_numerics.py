@@ -32,10 +32,10 @@ HINGE_COLUMNS = 6
 
 @njit(cache=True, fastmath=MATH, inline="always")
 def bending(
-    curvature: float, radius: float, table: Floats, step: float
+    curvature_per_mm: float, radius_mm: float, table: Floats, step: float
 ) -> tuple[float, float, float, float]:
     """Return energy per length, moment, tangent stiffness and d(energy)/d(radius)."""
-    strain = curvature * radius
+    strain = curvature_per_mm * radius_mm
     last = table.shape[0] - 1
     place = strain / step
     j = int(place)
@@ -54,12 +54,12 @@ def bending(
         moment = a + x * (p + x * (c + x * d))
         slope = (p + x * (2.0 * c + 3.0 * x * d)) / step
         energy = table[j, 0] + step * x * (a + x * (p / 2.0 + x * (c / 3.0 + x * d / 4.0)))
-    r2 = radius * radius
+    r2 = radius_mm * radius_mm
     return (
         r2 * energy,
-        r2 * radius * moment,
+        r2 * radius_mm * moment,
         r2 * r2 * slope,
-        2.0 * radius * energy + r2 * moment * curvature,
+        2.0 * radius_mm * energy + r2 * moment * curvature_per_mm,
     )
 
 
@@ -83,7 +83,12 @@ def instrument_at_nodes(edge: Floats, profile: Floats, profile_step: float, node
 
 @njit(cache=True, fastmath=MATH)
 def axial_terms(
-    offset: Floats, node: Floats, hinge: Floats, wall_n_per_mm2: float, share: float, axial: Floats
+    offset_mm: Floats,
+    node: Floats,
+    hinge: Floats,
+    wall_n_per_mm2: float,
+    share: float,
+    axial: Floats,
 ) -> None:
     """Fill the part of the axial force that bending energy does not give by itself.
 
@@ -94,7 +99,7 @@ def axial_terms(
     push = 0.0
     count = node.shape[0]
     for i in range(count - 1):
-        depth = offset[i] - node[i, CLEARANCE]
+        depth = offset_mm[i] - node[i, CLEARANCE]
         if depth > 0.0:
             if i == 0:
                 push += 0.5 * wall_n_per_mm2 * depth * depth
@@ -106,9 +111,9 @@ def axial_terms(
 
 
 @njit(cache=True, fastmath=MATH)
-def known_energy(
+def known_energy_nmm(
     size: Floats,
-    length: Floats,
+    length_mm: Floats,
     node: Floats,
     hinge: Floats,
     axial: Floats,
@@ -123,8 +128,8 @@ def known_energy(
         if depth > 0.0:
             total += 0.5 * wall * node[i, WEIGHT] * depth * depth
         total += 0.5 * (weak * node[i, WEIGHT] + hold[i]) * size[i] * size[i]
-        if i < length.shape[0]:
-            total += axial[i] * length[i] + hinge[i, LENGTH] * hinge[i, ENERGY]
+        if i < length_mm.shape[0]:
+            total += axial[i] * length_mm[i] + hinge[i, LENGTH] * hinge[i, ENERGY]
     return total
 
 

@@ -32,7 +32,7 @@ from canalwright.mechanics.rod_numerics import (
     bending,
     feedback,
     instrument_at_nodes,
-    known_energy,
+    known_energy_nmm,
     newton_step,
     next_shift,
 )
@@ -199,7 +199,7 @@ def _bending_terms(
 
 @njit(cache=True, fastmath=MATH)
 def solve_planar(
-    offset: Floats,
+    offset_mm: Floats,
     center: Floats,
     normal: Floats,
     node: Floats,
@@ -214,12 +214,12 @@ def solve_planar(
     hold: Floats,
     limits: Floats,
 ) -> tuple[int, float, float, bool]:
-    """Bring `offset` to equilibrium; return iterations, last step, residual force, converged.
+    """Bring `offset_mm` to equilibrium; return iterations, last step, residual force, converged.
 
     `limits` holds the step tolerance, the force tolerances at first and later, and the largest
     number of iterations.
     """
-    count = offset.shape[0]
+    count = offset_mm.shape[0]
     unit, length = np.zeros((count - 1, 2)), np.zeros(count - 1)
     trial, size = np.zeros(count), np.zeros(count)
     matrix, scratch = np.zeros((count, 3)), np.zeros((count, 3))
@@ -227,15 +227,15 @@ def solve_planar(
     moved, force, shift, settled = 0.0, 0.0, 0.0, False
     most = int(limits[3])
     for iteration in range(most):
-        _edges(offset, center, normal, unit, length)
+        _edges(offset_mm, center, normal, unit, length)
         instrument_at_nodes(length, profile, profile_step, node)
         _hinges(unit, length, node, table, table_step, hinge)
         for i in range(count):
-            size[i] = abs(offset[i])
+            size[i] = abs(offset_mm[i])
         if iteration > 0 and (settled or moved < SETTLED_MM or iteration >= 15):
             settled = True
             axial_terms(size, node, hinge, wall, feedback(iteration), axial)
-        _wall_terms(offset, node, wall, weak, hold, matrix, gradient)
+        _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient)
         _bending_terms(unit, length, normal, hinge, axial, matrix, gradient)
         shift = newton_step(matrix, gradient, scratch, step, 2, shift)
         moved, force, slope = 0.0, 0.0, 0.0
@@ -247,12 +247,12 @@ def solve_planar(
             moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
         ):
             return iteration + 1, moved, force, True
-        before = known_energy(size, length, node, hinge, axial, wall, weak, hold)
+        before = known_energy_nmm(size, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, normal, length) / LARGEST_SWING)
         lower = False
         for _ in range(14):
             for i in range(count):
-                trial[i] = offset[i] + share * step[i]
+                trial[i] = offset_mm[i] + share * step[i]
             _edges(trial, center, normal, unit, length)
             after = _energy(trial, unit, length, node, axial, table, table_step, wall, weak, hold)
             if after <= before + 1e-4 * share * slope + 1e-13 * abs(before):
@@ -260,6 +260,6 @@ def solve_planar(
                 break
             share *= 0.5
         if lower:
-            offset[:] = trial
+            offset_mm[:] = trial
         shift = next_shift(shift, lower)
     return most, moved, force, False

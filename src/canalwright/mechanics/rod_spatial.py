@@ -31,7 +31,7 @@ from canalwright.mechanics.rod_numerics import (
     bending,
     feedback,
     instrument_at_nodes,
-    known_energy,
+    known_energy_nmm,
     newton_step,
     next_shift,
 )
@@ -264,7 +264,7 @@ def _hinge_terms(unit: Floats, hinge: Floats, along: Floats, turn: Floats, matri
 
 @njit(cache=True, fastmath=MATH)
 def solve_spatial(
-    offset: Floats,
+    offset_mm: Floats,
     center: Floats,
     frame: Floats,
     node: Floats,
@@ -279,12 +279,12 @@ def solve_spatial(
     hold: Floats,
     limits: Floats,
 ) -> tuple[int, float, float, bool]:
-    """Bring `offset` to equilibrium; return iterations, last step, residual force, converged.
+    """Bring `offset_mm` to equilibrium; return iterations, last step, residual force, converged.
 
     `limits` holds the step tolerance, the force tolerances at first and later, and the largest
     number of iterations.
     """
-    count = offset.shape[0]
+    count = offset_mm.shape[0]
     unit, length = np.zeros((count - 1, 3)), np.zeros(count - 1)
     along, turn = np.zeros((count - 1, 4)), np.zeros((count - 1, 4, 3))
     trial, size = np.zeros((count, 2)), np.zeros(count)
@@ -293,10 +293,10 @@ def solve_spatial(
     moved, force, shift, settled = 0.0, 0.0, 0.0, False
     most = int(limits[3])
     for iteration in range(most):
-        _edges(offset, center, frame, unit, length)
+        _edges(offset_mm, center, frame, unit, length)
         instrument_at_nodes(length, profile, profile_step, node)
         _hinges(unit, length, node, table, table_step, hinge)
-        _wall_terms(offset, node, wall, weak, hold, matrix, gradient, size)
+        _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient, size)
         if iteration > 0 and (settled or moved < SETTLED_MM or iteration >= 15):
             settled = True
             axial_terms(size, node, hinge, wall, feedback(iteration), axial)
@@ -312,13 +312,13 @@ def solve_spatial(
             moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
         ):
             return iteration + 1, moved, force, True
-        before = known_energy(size, length, node, hinge, axial, wall, weak, hold)
+        before = known_energy_nmm(size, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, frame, length) / LARGEST_SWING)
         lower = False
         for _ in range(14):
             for i in range(count):
-                trial[i, 0] = offset[i, 0] + share * step[2 * i]
-                trial[i, 1] = offset[i, 1] + share * step[2 * i + 1]
+                trial[i, 0] = offset_mm[i, 0] + share * step[2 * i]
+                trial[i, 1] = offset_mm[i, 1] + share * step[2 * i + 1]
             _edges(trial, center, frame, unit, length)
             after = _energy(trial, unit, length, node, axial, table, table_step, wall, weak, hold)
             if after <= before + 1e-4 * share * slope + 1e-13 * abs(before):
@@ -326,6 +326,6 @@ def solve_spatial(
                 break
             share *= 0.5
         if lower:
-            offset[:] = trial
+            offset_mm[:] = trial
         shift = next_shift(shift, lower)
     return most, moved, force, False

@@ -67,7 +67,7 @@ def test_remaining_life_is_that_of_the_first_station_to_break() -> None:
     # Lives 500 and 2000 cycles at 300 rpm: 100 and 400 s; half and nine tenths used.
     law = {"coefficient": strain_coefficient(0.04, 500.0, -0.5), "exponent": -0.5}
     left = remaining_life([0.5, 0.9], [0.04, 0.02], 300.0, **law)
-    assert (left.station, left.damage) == (1, 0.9)
+    assert (left.station_index, left.damage) == (1, 0.9)
     assert left.mean_s == pytest.approx(40.0)
     # Lives 30 % shorter: stations have used 5/7 and more than all.
     assert left.low_s == 0.0
