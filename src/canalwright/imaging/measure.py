@@ -8,7 +8,7 @@ rays for the outer surface. Sizes below the voxel come from partial volume.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +17,7 @@ from canalwright.anatomy.canal import Canal, Provenance
 from canalwright.cautions import merged
 from canalwright.errors import NotACanal
 from canalwright.geometry.sections import ellipse_radius_mm
+from canalwright.imaging.apex import ApicalExit, exit_of
 from canalwright.imaging.curves import (
     arc_length_mm,
     nearest_level_mm,
@@ -25,7 +26,7 @@ from canalwright.imaging.curves import (
 )
 from canalwright.imaging.free_sections import FreeSections, free_sections
 from canalwright.imaging.gray_levels import RoughLevels, ball_offsets_mm, rough_levels
-from canalwright.imaging.measure_cautions import canal_cautions, faded_below_mm
+from canalwright.imaging.measure_cautions import canal_cautions, terminus_caution
 from canalwright.imaging.paths import dark_path
 from canalwright.imaging.refine import (
     EXTENSION_MM,
@@ -48,6 +49,7 @@ from canalwright.imaging.sizes import (
     fitted,
     widest_mm,
 )
+from canalwright.imaging.visibility import capped_where_faded, faded_runs_mm, visibility
 from canalwright.imaging.walls import Walls, outer_walls
 
 __all__ = ["METHODS", "MeasureSettings", "Progress", "measure_canal"]
@@ -65,7 +67,9 @@ METHODS = (
 _LEAST_DISTANCE_MM = 1.0
 _LEAST_VISIBLE = 0.5
 _VISIBLE_DEPTH = 0.08
-_NEIGHBORHOOD_MM, _LEAST_DENTIN = 1.2, 0.08
+# Levels from which the apical exit is looked for: near the terminus, and where it may be off.
+_EXIT_FROM_MM, _FAR_FROM_MM, _SETTLED_MM = 0.6, 1.6, 0.04
+_NEAR_MM, _FAR_MM, _LEAST_DENTIN = 1.2, 1.8, 0.08
 
 
 def measure_canal(
@@ -116,6 +120,12 @@ def measure_canal(
     traced = _traced(scan, name, orifice, terminus, chosen)
     report("sizing", 0.4)
     sized = _sized(traced, orifice, terminus, chosen)
+    unseen = sum(high - low for low, high in sized.faded)
+    _require_seen(name, 1.0 - unseen / sized.length_mm)
+    moved = False
+    if chosen.terminus == "exit":
+        report("finding the apical exit", 0.5)
+        traced, sized, moved = _moved_to_exit(scan, name, traced, sized, orifice, chosen)
     report("walls", 0.7)
     walls = outer_walls(
         traced.crop,
@@ -128,8 +138,39 @@ def measure_canal(
         chosen.ray_end_mm,
     )
     canal = _assembled(scan, name, sized, walls, traced.crop)
+    apex = _exit_from(traced, sized, _EXIT_FROM_MM)
+    canal = canal.with_cautions(terminus_caution(apex, moved, _EXIT_FROM_MM, terminus, canal))
     report("done", 1.0)
     return canal
+
+
+def _moved_to_exit(
+    scan: Scan,
+    name: str,
+    traced: _Traced,
+    sized: _Sized,
+    orifice: Floats,
+    settings: MeasureSettings,
+) -> tuple[_Traced, _Sized, bool]:
+    """Measure again from the canal's exit; the first look starts well inside the canal."""
+    moved = False
+    for from_mm in (_FAR_FROM_MM, _EXIT_FROM_MM, _EXIT_FROM_MM):
+        apex = _exit_from(traced, sized, from_mm)
+        if apex is None:
+            break
+        terminus = np.array(apex.point_mm)
+        if moved and np.linalg.norm(terminus - sized.sections.points_mm[0]) < _SETTLED_MM:
+            break
+        traced = _traced(scan, name, orifice, terminus, settings)
+        sized = _sized(traced, orifice, terminus, settings)
+        moved = True
+    return traced, sized, moved
+
+
+def _exit_from(traced: _Traced, sized: _Sized, from_mm: float) -> ApicalExit | None:
+    return exit_of(
+        traced.crop, sized.sections, sized.profile.diameter_mm, sized.calibration, from_mm
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,6 +187,11 @@ class _Sized:
     profile: SizeProfile
     radius_mm: Floats
     free: FreeSections
+    faded: list[tuple[float, float]]
+
+    @property
+    def length_mm(self) -> float:
+        return float(arc_length_mm(self.sections.points_mm)[-1])
 
 
 def _traced(
@@ -172,16 +218,19 @@ def _traced(
             hint="Put it on the canal's axis at the floor of the chamber.",
         )
     for which, point in (("orifice", orifice), ("terminus", terminus)):
-        _require_dentin(crop, point, name, which, rough)
-    path = dark_path(crop, terminus, orifice, rough.contrast)
+        near = _NEAR_MM if which == "orifice" or settings.terminus == "clicked" else _FAR_MM
+        _require_dentin(crop, point, name, which, rough, near)
+    path = dark_path(crop, terminus, orifice, rough.dentin, rough.contrast)
     line = refined_centerline(crop, path, rough, settings)
     _require_tube(crop, line, name, rough)
     return _Traced(crop, rough, line)
 
 
-def _require_dentin(crop: Crop, point: Floats, name: str, which: str, rough: RoughLevels) -> None:
+def _require_dentin(
+    crop: Crop, point: Floats, name: str, which: str, rough: RoughLevels, near_mm: float
+) -> None:
     """Refuse a point that has next to no dentin round it."""
-    gray = crop.at(point + ball_offsets_mm(_NEIGHBORHOOD_MM, 0.15))
+    gray = crop.at(point + ball_offsets_mm(near_mm, 0.15))
     share = float(np.nanmean(gray > rough.dentin - 0.4 * rough.contrast))
     if share < _LEAST_DENTIN:
         raise NotACanal(
@@ -196,13 +245,16 @@ def _require_tube(crop: Crop, line: Floats, name: str, rough: RoughLevels) -> No
     ends = round(EXTENSION_MM / float(np.linalg.norm(line[1] - line[0])))
     depth, around = central_depth(crop, line[ends:-ends], rough.contrast)
     in_dentin = around > rough.dentin - 0.4 * rough.contrast
-    visible = float(np.mean((depth > _VISIBLE_DEPTH) & in_dentin))
-    if visible < _LEAST_VISIBLE:
+    _require_seen(name, float(np.mean((depth > _VISIBLE_DEPTH) & in_dentin)))
+
+
+def _require_seen(name: str, share: float) -> None:
+    if share < _LEAST_VISIBLE:
         raise NotACanal(
             name=name,
             problem=(
                 "no dark tube inside dentin joins the two points "
-                f"(seen along {visible:.0%} of the way, at least {_LEAST_VISIBLE:.0%} is needed)"
+                f"(seen along {share:.0%} of the way, at least {_LEAST_VISIBLE:.0%} is needed)"
             ),
             hint="Check that both points lie in the same canal and are given as x,y,z in mm.",
         )
@@ -234,7 +286,18 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     free = free_sections(sections.part(keep), fits.part(keep), weights[keep], calibration)
     ellipse = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
     radius_mm = np.where(free.used[:, None], free.radius_mm, ellipse)
-    return _Sized(sections.part(keep), calibration, profile, radius_mm, free)
+    seen = visibility(sections.part(keep), weights[keep], calibration)
+    level = arc_length_mm(line[keep])
+    faded = faded_runs_mm(level, seen)
+    radius_mm, sd = capped_where_faded(level, radius_mm, profile.diameter_sd_mm, faded)
+    wider = sd / np.maximum(profile.diameter_sd_mm, 1e-9)
+    profile = replace(
+        profile,
+        diameter_sd_mm=sd,
+        narrow_sd_mm=profile.narrow_sd_mm * wider,
+        wide_sd_mm=profile.wide_sd_mm * wider,
+    )
+    return _Sized(sections.part(keep), calibration, profile, radius_mm, free, faded)
 
 
 def _center_precision(information: Floats) -> Floats:
@@ -291,7 +354,6 @@ def _assembled(scan: Scan, name: str, sized: _Sized, walls: Walls, crop: Crop) -
     nearest = np.argmin(np.where(np.isfinite(thickness), thickness, np.inf), axis=1)
     wall_sd = np.take_along_axis(walls.sd_mm, nearest[:, None], axis=1)[:, 0]
     dentin_sd = np.hypot(wall_sd, 0.5 * profile.diameter_sd_mm)
-    faded = faded_below_mm(level, profile)
     canal = Canal(
         name=name,
         level_mm=level,
@@ -312,5 +374,5 @@ def _assembled(scan: Scan, name: str, sized: _Sized, walls: Walls, crop: Crop) -
             invented=scan.invented,
         ),
     )
-    found = canal_cautions(canal, scan, crop.voxel_mm, faded, crop.resampled, sized.free)
+    found = canal_cautions(canal, scan, crop.voxel_mm, sized.faded, crop.resampled, sized.free)
     return canal.with_cautions(*merged(scan.cautions, found))

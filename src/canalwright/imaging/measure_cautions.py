@@ -8,56 +8,34 @@ from numpy.typing import NDArray
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution
 from canalwright.geometry.sections import directions_rad, section_area_mm2
+from canalwright.imaging.apex import ApicalExit
 from canalwright.imaging.free_sections import FreeSections
 from canalwright.imaging.scan import Scan
-from canalwright.imaging.size_profile import SizeProfile
 
-__all__ = ["canal_cautions", "faded_below_mm"]
+__all__ = ["canal_cautions", "roundness", "terminus_caution"]
 
 Floats = NDArray[np.float64]
 
 _SOURCE = "measurement on simulated images"
 
-# Area of one level known no better than to this share: the canal is not seen there.
-_UNSEEN = 0.35
 _SMALL_VOXELS = 3.0
-
-
-def faded_below_mm(level_mm: Floats, profile: SizeProfile) -> float:
-    """Return the level below which the canal cannot be told from noise; 0 if it is seen throughout.
-
-    The contiguous unseen part at the apical end counts, from half a millimeter on.
-    """
-    seen = profile.area_sd_share < _UNSEEN
-    if not seen.any():
-        return float(level_mm[-1])
-    first = int(np.argmax(seen))
-    return float(level_mm[first]) if level_mm[first] >= 0.5 else 0.0
 
 
 def canal_cautions(
     canal: Canal,
     scan: Scan,
     voxel_mm: float,
-    faded_mm: float,
+    faded: list[tuple[float, float]],
     resampled: bool,
     free: FreeSections,
 ) -> tuple[Caution, ...]:
     """Return the cautions of one measurement, most weighty first."""
-    found = [
-        _faded(faded_mm),
+    found: list[Caution | None] = [
+        *(_faded(low, high) for low, high in faded),
         _below_voxels(canal, voxel_mm),
         _not_elliptic(canal, free),
         _wall(canal),
     ]
-    found.append(
-        Caution(
-            "TERMINUS_AS_CLICKED",
-            "Level 0 is the point given as terminus, projected onto the centerline; it was not "
-            "verified against the apical constriction or foramen.",
-            "project rule",
-        )
-    )
     if scan.spacing_origin == "user":
         found.append(
             Caution(
@@ -79,13 +57,55 @@ def canal_cautions(
     return tuple(item for item in found if item is not None)
 
 
-def _faded(level_mm: float) -> Caution | None:
-    if level_mm <= 0.0:
-        return None
+def terminus_caution(
+    apex: ApicalExit | None, moved: bool, from_mm: float, clicked_mm: Floats, canal: Canal
+) -> Caution:
+    """Say what level 0 is, and where the root's surface lies.
+
+    Parameters
+    ----------
+    apex : ApicalExit or None
+        As seen from level `from_mm`.
+    moved : bool
+        Whether level 0 was put on the exit.
+    from_mm : float
+    clicked_mm : ndarray, shape (3,)
+    canal : Canal
+    """
+    if moved:
+        away = float(np.linalg.norm(clicked_mm - canal.centerline_mm[0]))
+        return Caution(
+            "TERMINUS_FOUND_AGAIN",
+            f"Level 0 is the canal's exit on the root's surface, {away:.2f} mm from the point "
+            "given; the apical constriction commonly lies 0.5 to 1 mm coronal to it.",
+            "common practice, no source",
+        )
+    text = (
+        "Level 0 is the point given as terminus, projected onto the centerline; it was not "
+        "verified against the apical constriction or foramen."
+    )
+    if apex is None:
+        text += " No exit on the root's surface was found ahead of it."
+    else:
+        beyond = apex.beyond_mm - from_mm
+        side = "apical" if beyond >= 0.0 else "coronal"
+        text += (
+            f" The root's surface was found {abs(beyond):.2f} mm {side} to it "
+            f"(± {apex.sd_mm:.2f} mm)."
+        )
+    return Caution("TERMINUS_AS_CLICKED", text, "project rule")
+
+
+def _faded(low_mm: float, high_mm: float) -> Caution:
+    where = (
+        f"Below the {high_mm:.1f} mm level"
+        if low_mm <= 0.0
+        else f"Between the {low_mm:.1f} and {high_mm:.1f} mm levels"
+    )
     return Caution(
         "FADED",
-        f"Below the {level_mm:.1f} mm level the canal cannot be told from noise: its course and "
-        "size there are interpolated, not measured.",
+        f"{where} the canal cannot be told from noise: its course and size there are "
+        "interpolated, not measured.",
         _SOURCE,
     )
 

@@ -25,8 +25,12 @@ TUBE_SIGMAS_MM = (0.12, 0.18, 0.27, 0.40)
 _CERTAIN = 0.15
 _FLOOR = 0.01
 
+_SURROUNDINGS_MM = 1.2
 
-def dark_path(crop: Crop, start_mm: Floats, end_mm: Floats, contrast: float) -> Floats:
+
+def dark_path(
+    crop: Crop, start_mm: Floats, end_mm: Floats, dentin: float, contrast: float
+) -> Floats:
     """Return the path of least cost ``1/(floor + tubeness)`` between two points.
 
     Parameters
@@ -34,8 +38,8 @@ def dark_path(crop: Crop, start_mm: Floats, end_mm: Floats, contrast: float) -> 
     crop : Crop
     start_mm, end_mm : ndarray, shape (3,)
         Inside the crop.
-    contrast : float
-        Dentin minus lumen, in gray values.
+    dentin, contrast : float
+        Gray value of dentin, and dentin minus lumen.
 
     Returns
     -------
@@ -46,14 +50,25 @@ def dark_path(crop: Crop, start_mm: Floats, end_mm: Floats, contrast: float) -> 
     stack = scale_space(crop.values, sigmas)
     last = np.array(crop.values.shape[::-1]) - 1
     ends = np.clip(np.round(crop.index(np.stack([start_mm, end_mm]))), 0, last).astype(np.int64)
-    index = _shortest(stack, sigmas, _CERTAIN * contrast, ends[0], ends[1])
+    trust = _inside_dentin(crop, dentin - 0.4 * contrast)
+    index = _shortest(stack, sigmas, trust, _CERTAIN * contrast, ends[0], ends[1])
     return crop.points(index)
+
+
+def _inside_dentin(crop: Crop, bright: float) -> Volume:
+    """Return how much a place is inside dentin, 0.1 to 1: low in the gap outside the root."""
+    from scipy.ndimage import uniform_filter
+
+    size = max(3, round(_SURROUNDINGS_MM / crop.voxel_mm))
+    share = uniform_filter((crop.values > bright).astype(np.float32), size, mode="nearest")
+    return np.asarray(np.clip((share - 0.25) / 0.25, 0.1, 1.0), np.float32)
 
 
 @njit(cache=True)
 def _shortest(
     stack: Volume,
     sigmas: Floats,
+    trust: Volume,
     certain: float,
     start: NDArray[np.int64],
     end: NDArray[np.int64],
@@ -87,7 +102,7 @@ def _shortest(
                         continue
                     if cost[j] < 0.0:
                         share = min(tube_value(stack, sigmas, zz, yy, xx) / certain, 1.0)
-                        cost[j] = 1.0 / (_FLOOR + share)
+                        cost[j] = 1.0 / (_FLOOR + share * trust[zz, yy, xx])
                     here = cost[i] if cost[i] > 0.0 else cost[j]
                     step = np.sqrt(float(dx * dx + dy * dy + dz * dz))
                     added = np.float32(so_far + 0.5 * (here + cost[j]) * step)

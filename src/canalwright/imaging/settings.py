@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 __all__ = ["MeasureSettings"]
 
@@ -29,6 +30,10 @@ class MeasureSettings:
         known; estimated from the image otherwise.
     ray_end_mm : float
         How far from the centerline the outer surface is looked for.
+    terminus : str
+        ``"clicked"``: level 0 is the foot of the given point. ``"exit"``: level 0 is where the
+        canal leaves the root, found again from a point up to about 1 mm off; the given point is
+        kept, and said so, where no surface is found.
     """
 
     level_step_mm: float = 0.1
@@ -41,3 +46,4 @@ class MeasureSettings:
     dentin: float | None = None
     sigma_mm: float | None = None
     ray_end_mm: float = 4.5
+    terminus: Literal["clicked", "exit"] = "clicked"

@@ -173,7 +173,7 @@ def calibrated(
     start = _start(sections, rough.lumen, guess)
     weights = _weights(sections, rough.contrast, guess)
     noise = max(rough.noise * 0.4, 0.01 * rough.contrast)
-    wide = np.argsort(sections.radius_mm)[-max(12, len(start) // 4) :]
+    wide = _widest(sections)
     prior = _prior(rough.contrast, dentin_sd=0.1)
     prior[6] = 0.0 if settings.lumen is not None else rough.lumen_sd
     prior[7] = 0.0 if settings.sigma_mm is not None else 0.35
@@ -183,7 +183,8 @@ def calibrated(
         sections.gray[wide], weights[wide], sections.half_mm, start[wide], prior, noise, 15
     )
     typical = section_noise(sections.part(wide), fits, weights[wide], guess, noise)
-    fit_well = fits.residual < _FITS_WELL * typical
+    deep = fits.parameters[:, 5] - fits.parameters[:, 6] > 0.4 * rough.contrast
+    fit_well = deep & (fits.residual < _FITS_WELL * typical)
     if fit_well.sum() < _LEAST_FITTING:
         return Calibration(
             float(np.median(start[:, 6])), float(prior[6]), guess, _GUESS_SD * guess, typical
@@ -197,6 +198,15 @@ def calibrated(
     mean, spread = _joint(fits, shared, expected, prior, noise, grain)
     lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
     return Calibration(lumen, float(spread[0]), sigma, float(spread[1]) * sigma, noise)
+
+
+def _widest(sections: Sections) -> NDArray[np.int64]:
+    """Choose the widest quarter of the levels, among those with a dark center."""
+    middle = sections.gray.shape[1] // 2
+    core = sections.gray[:, middle - 1 : middle + 2, middle - 1 : middle + 2].mean(axis=(1, 2))
+    dark = np.nan_to_num(sections.dentin - core)
+    width = np.where(dark > 0.5 * dark.max(), sections.radius_mm, 0.0)
+    return np.argsort(width)[-max(12, len(width) // 4) :]
 
 
 def _samples_per_grain(sections: Sections, rough: RoughLevels, settings: MeasureSettings) -> float:

@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 __all__ = ["gaussian_smoothed", "scale_space", "tube_response", "tube_value"]
 
+# Curvatures across a tube may differ this many times before its response is reduced.
+_SHEET = 2.5
+
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
 
@@ -142,11 +145,13 @@ def tube_value(stack: Volume, sigmas: Floats, z: int, y: int, x: int) -> float:
             - stack[k, z - 1, y + 1, x]
             + stack[k, z - 1, y - 1, x]
         )
-        low, middle, _high = _eigenvalues(xx, yy, zz, xy / 4.0, xz / 4.0, yz / 4.0)
+        low, middle, high = _eigenvalues(xx, yy, zz, xy / 4.0, xz / 4.0, yz / 4.0)
         if middle <= 0.0:
             continue
         # A blob bends along all three axes: half its response is taken away.
         shape = 1.0 - 0.5 * low / middle if low > 0.0 else 1.0
+        # A bent sheet, such as the gap round a root, bends far more one way than the other.
+        shape *= min(1.0, _SHEET * middle / high)
         best = max(best, sigmas[k] * sigmas[k] * middle * shape)
     return best
 

@@ -20,7 +20,7 @@ from canalwright.imaging.edge_fit import fit_edges
 from canalwright.imaging.sampling import Crop
 from canalwright.imaging.sizes import Calibration
 
-__all__ = ["GAP_SD_MM", "GAP_WIDTH_MM", "Walls", "outer_walls"]
+__all__ = ["GAP_SD_MM", "GAP_WIDTH_MM", "Walls", "first_edges", "gap_guess", "outer_walls"]
 
 Floats = NDArray[np.float64]
 
@@ -81,13 +81,12 @@ def outer_walls(
     """
     profiles = _profiles(crop, points_mm, first, second, end_mm)
     contrast = float(np.median(dentin)) - calibration.lumen
-    edge, layered, plateau = _found(
-        profiles, canal_radius_mm, dentin, contrast, calibration.sigma_mm, _STEP_MM
+    edge, layered, plateau = first_edges(
+        profiles, canal_radius_mm, dentin, contrast, calibration.sigma_mm
     )
-    layered = _agreed(layered, edge > 0.0)
     noise = _profile_noise(profiles, edge, dentin, contrast)
     lumen = calibration.lumen + dentin - np.median(dentin)
-    start, prior = _first_guess(profiles, edge, layered, lumen, contrast)
+    start, prior = gap_guess(profiles, edge, layered, lumen, contrast)
     radius, sd, found = fit_edges(
         profiles, edge, plateau, calibration.sigma_mm, noise, _STEP_MM, start, prior
     )
@@ -195,14 +194,45 @@ def _rises(profile: Floats, k: int, contrast: float, step: float) -> bool:
     return False
 
 
-def _first_guess(
+def first_edges(
+    profiles: Floats,
+    canal_radius_mm: Floats,
+    dentin: Floats,
+    contrast: float,
+    sigma_mm: float,
+) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Find where profiles sampled every 0.05 mm first leave dentin.
+
+    Parameters
+    ----------
+    profiles : ndarray, shape (n, m, k)
+        Gray values along rays.
+    canal_radius_mm : ndarray, shape (n, m)
+        Where the search begins.
+    dentin : ndarray, shape (n,)
+    contrast, sigma_mm : float
+
+    Returns
+    -------
+    edge : ndarray, shape (n, m)
+        Distance in mm, 0 for none.
+    layered : ndarray of bool, shape (n, m)
+        Whether a gap with something bright behind it follows.
+    plateau : ndarray, shape (n, m)
+        Gray value of dentin or enamel before the fall.
+    """
+    edge, layered, plateau = _found(profiles, canal_radius_mm, dentin, contrast, sigma_mm, _STEP_MM)
+    return edge, _agreed(layered, edge > 0.0), plateau
+
+
+def gap_guess(
     profiles: Floats,
     edge: Floats,
     layered: NDArray[np.bool_],
     lumen: Floats,
     contrast: float,
 ) -> tuple[Floats, Floats]:
-    """Start and prior deviation of edge, width of the gap, gray of the gap, gray behind it.
+    """Return start and prior deviation of edge, width of the gap, gray of the gap, gray behind it.
 
     A plain edge is a gap without end whose gray is that of the outside.
     """
