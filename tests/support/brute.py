@@ -1,6 +1,6 @@
 """Every sequence of passes, one after the other: slow, plain, and apart from the search.
 
-Nothing of `canalwright.planning` but the numbers of its limits is used here.
+Nothing of `canalwright.planning` but the numbers of its limits and times is used here.
 """
 
 from __future__ import annotations
@@ -10,12 +10,15 @@ from collections.abc import Iterator
 import numpy as np
 
 from canalwright.instruments.instrument import Alloy, Kind
+from canalwright.mechanics.concentric import concentric_loads
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
+from canalwright.planning.times import DEFAULT_TIMES
 from canalwright.shaping.shape import Pass, Shape, Step, step
 
 __all__ = ["all_complete", "allowed", "non_dominated"]
 
 
-def all_complete(start, passes, target, limits, curvature, length_mm, times, most):
+def all_complete(start, passes, target, limits, curvature, length_mm, times, most, parameters=None):
     """Yield (passes, time, risk, removed) of every sequence that reaches the target."""
     lowest = min(p.tip_level_mm for p in passes)
     reach = np.zeros(len(start.level_mm), bool)
@@ -32,7 +35,7 @@ def all_complete(start, passes, target, limits, curvature, length_mm, times, mos
             return
         for made in passes:
             done = step(shape, made)
-            if not allowed(start, shape, done, target, limits, curvature, length_mm):
+            if not allowed(start, shape, done, target, limits, curvature, length_mm, parameters):
                 continue
             spent = times.step_s(made.instrument.kind, done.removed_mm3)
             peak = max(risk, _risk(done, limits))
@@ -42,7 +45,9 @@ def all_complete(start, passes, target, limits, curvature, length_mm, times, mos
     return extend(start, (), 0.0, 0.0, 0.0)
 
 
-def allowed(start, before: Shape, done: Step, target, limits, curvature, length_mm) -> bool:
+def allowed(
+    start, before: Shape, done: Step, target, limits, curvature, length_mm, parameters=None
+) -> bool:
     """Return whether a pass keeps every limit."""
     made, level = done.made, done.level_mm
     file = made.instrument
@@ -63,6 +68,7 @@ def allowed(start, before: Shape, done: Step, target, limits, curvature, length_
         and _tip_fits(start, before, made, limits, hand)
         and _shaft_free(before, made)
         and _goes_round(file, ahead, limits, curvature)
+        and _bears(done, limits, curvature, parameters or DEFAULT_LOAD_PARAMETERS)
     )
 
 
@@ -124,6 +130,28 @@ def _shaft_free(before: Shape, made: Pass) -> bool:
     shaft = station > made.instrument.cutting_length_mm + 1e-9
     thick = made.instrument.knot_diameter_mm[-1]
     return bool(np.all(before.inscribed_mm[shaft] >= thick - 2e-6))
+
+
+def _bears(done: Step, limits, curvature, parameters) -> bool:
+    file, hand = done.made.instrument, done.made.instrument.kind is Kind.HAND
+    if hand:
+        return True
+    settle = DEFAULT_TIMES.engine_settle_s.value
+    rate = DEFAULT_TIMES.engine_rate_mm3_per_s.value
+    loads = concentric_loads(
+        file,
+        done.level_mm,
+        curvature,
+        done.made.tip_level_mm,
+        np.maximum(done.area_after_mm2 - done.area_before_mm2, 0.0),
+        speed_rpm=file.rated_speed_rpm.value,
+        advance_time_s=settle + done.removed_mm3 / rate,
+        parameters=parameters,
+    )
+    if loads.torque_fraction > limits.torque_fraction.value + 1e-9:
+        return False
+    used = loads.fatigue_fraction
+    return used is None or used <= limits.fatigue_fraction.value + 1e-9
 
 
 def _goes_round(file, ahead, limits, curvature) -> bool:

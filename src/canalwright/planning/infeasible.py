@@ -25,6 +25,8 @@ _RELAXED: Final[dict[str, tuple[float, ...]]] = {
     "flare_over_target_mm": (1.5, 2.5, 100.0),
     "glide_path_mm": (0.9, 0.67, 0.0),
     "loose_tip_mm": (2.0, 100.0),
+    "torque_fraction": (1.25, 1.5, 2.0, 100.0),
+    "fatigue_fraction": (1.5, 2.0, 100.0),
     "hand_size_in_curve": (1.25, 1.5, 100.0),
 }
 _LABELS: Final = {
@@ -37,6 +39,8 @@ _LABELS: Final = {
     "flare_over_target_mm": "the coronal excess over the target",
     "glide_path_mm": "the glide path",
     "loose_tip_mm": "the play of the tip",
+    "torque_fraction": "the share of the torsional strength",
+    "fatigue_fraction": "the share of the fatigue life",
     "hand_size_in_curve": "the size of steel files in curves",
 }
 _LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm")

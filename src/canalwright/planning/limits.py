@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 from canalwright.evidence import Graded
 from canalwright.instruments.instrument import Alloy, Instrument, Kind
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
+from canalwright.planning.loads import pass_loads
+from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Margin, Target
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, Step
 
@@ -53,6 +56,9 @@ class Rules:
     length_mm : float
         Length the instrument must bridge from terminus to handle: the working length where it
         is known, else the length of the canal.
+    parameters : LoadParameters
+    times : TimeModel
+        What the loads of a pass rest on.
     """
 
     start: Shape
@@ -60,6 +66,8 @@ class Rules:
     limits: Limits
     curvature_per_mm: Floats
     length_mm: float
+    parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS
+    times: TimeModel = DEFAULT_TIMES
 
 
 def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
@@ -92,6 +100,7 @@ def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
         _steel_in_curve(step, rules),
         _cutting_length(step),
         _overall_length(step, rules),
+        *_loads(step, rules),
     )
     return tuple(margin for margin in found if margin is not None)
 
@@ -192,6 +201,21 @@ def _glide_path(step: Step, limits: Limits) -> Margin | None:
     value, limit = float(step.before_mm[narrowest]), limits.glide_path_mm.value
     level = float(step.level_mm[narrowest])
     return Margin("glide_path_mm", value, limit, "mm", level, limit / (value + _SLACK))
+
+
+def _loads(step: Step, rules: Rules) -> tuple[Margin, ...]:
+    """Judge torque and fatigue of engine-driven instruments; a hand feels its own."""
+    if step.made.instrument.kind is not Kind.ENGINE:
+        return ()
+    loads = pass_loads(step, rules.curvature_per_mm, rules.parameters, rules.times)
+    torque, limits = loads.torque_fraction, rules.limits
+    level = step.made.tip_level_mm + loads.torque_worst_station_mm
+    limit = limits.torque_fraction.value
+    found = [Margin("torque_fraction", torque, limit, "", level, _share(torque, limit))]
+    if loads.fatigue_fraction is not None:
+        used, limit = loads.fatigue_fraction, limits.fatigue_fraction.value
+        found.append(Margin("fatigue_fraction", used, limit, "", None, _share(used, limit)))
+    return tuple(found)
 
 
 def tip_region(made: Pass, level_mm: Floats) -> NDArray[np.bool_]:

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 
 from canalwright.geometry.sections import section_area_mm2
 from canalwright.instruments.instrument import Alloy, Instrument, Kind
+from canalwright.mechanics.cutting import cutting_torque_nmm
+from canalwright.mechanics.fatigue import cycles_from_time, cycles_to_failure, surface_strain
+from canalwright.mechanics.torsion import plastic_capacity_nmm
 from canalwright.planning.limits import (
     Rules,
     can_reach,
@@ -26,6 +29,7 @@ from canalwright.planning.limits import (
     tip_region,
 )
 from canalwright.planning.limits import wall_left_mm as wall_left
+from canalwright.planning.loads import speed_rpm
 from canalwright.planning.times import TimeModel
 from canalwright.shaping.shape import Pass, Shape, level_widths_mm
 
@@ -66,7 +70,14 @@ class Tables:
         Shaft diameter; limit on the relative step; time of a step without cutting and per
         volume; diameter asked for along the inserted part; diameter at the lowest level occupied
         and how much narrower than the untouched canal that may be.
-    step_mm, engaged_mm : float
+    gap_mm : ndarray, shape (levels,)
+        Distance to the level below; 0 for the first.
+    capacity_nmm : ndarray, shape (moves, levels)
+        Torsional strength; infinite where there is no instrument, or a hand feels it.
+    torque_nmm_s_per_mm3, settle_s, fatigue_per_s : ndarray, shape (moves,)
+        Torque for each volume cut per second; time in the canal without cutting; share of the
+        fatigue life used per second at the most strained station.
+    step_mm, engaged_mm, torque_fraction, fatigue_fraction : float
         Limits.
     """
 
@@ -90,8 +101,15 @@ class Tables:
     tip_until: NDArray[np.int64]
     tip_mm: Floats
     loose_mm: Floats
+    gap_mm: Floats
+    capacity_nmm: Floats
+    torque_nmm_s_per_mm3: Floats
+    settle_s: Floats
+    fatigue_per_s: Floats
     step_mm: float
     engaged_mm: float
+    torque_fraction: float
+    fatigue_fraction: float
 
 
 def default_depths_mm(length_mm: float, curve_top_mm: float = 0.0) -> tuple[float, ...]:
@@ -227,9 +245,44 @@ def tabulated(
         tip_until=np.array([_first_beyond(tip_region(p, level)) for p in passes], np.int64),
         tip_mm=np.array([_lowest_mm(row) for row in opened]),
         loose_mm=np.array([loose_tip_limit_mm(p.instrument, limits) for p in passes]),
+        gap_mm=np.diff(level, prepend=level[0]),
+        capacity_nmm=np.array([_capacity_nmm(p, level, rules) for p in passes]).reshape(
+            len(passes), len(level)
+        ),
+        torque_nmm_s_per_mm3=np.array([_torque_nmm_s_per_mm3(p, rules) for p in passes]),
+        settle_s=np.array([times.settle_s(kind) for kind in kinds]),
+        fatigue_per_s=np.array([_fatigue_per_s(p, level, rules) for p in passes]),
         step_mm=limits.step_mm.value,
         engaged_mm=limits.engaged_mm.value,
+        torque_fraction=limits.torque_fraction.value,
+        fatigue_fraction=limits.fatigue_fraction.value,
     )
+
+
+def _capacity_nmm(made: Pass, level_mm: Floats, rules: Rules) -> Floats:
+    if made.instrument.kind is Kind.HAND:
+        return np.full(len(level_mm), np.inf)
+    strength = rules.parameters.strength_of(made.instrument).value
+    capacity = plastic_capacity_nmm(made.instrument, level_mm - made.tip_level_mm, strength)
+    return np.where(capacity > 0.0, capacity, np.inf)
+
+
+def _torque_nmm_s_per_mm3(made: Pass, rules: Rules) -> float:
+    energy = rules.parameters.specific_cutting_energy_j_per_mm3.value
+    return float(cutting_torque_nmm(energy, 1.0, speed_rpm(made.instrument, rules.times)))
+
+
+def _fatigue_per_s(made: Pass, level_mm: Floats, rules: Rules) -> float:
+    coefficient = rules.parameters.fatigue_coefficient
+    if coefficient is None or made.instrument.kind is Kind.HAND:
+        return 0.0
+    diameter = made.instrument.diameter_mm(level_mm - made.tip_level_mm)
+    life = cycles_to_failure(
+        surface_strain(diameter, rules.curvature_per_mm),
+        coefficient=coefficient.value,
+        exponent=rules.parameters.fatigue_exponent.value,
+    )
+    return float(np.max(cycles_from_time(speed_rpm(made.instrument, rules.times), 1.0) / life))
 
 
 def _lowest_mm(opened_mm: Floats) -> float:

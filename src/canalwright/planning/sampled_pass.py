@@ -13,6 +13,7 @@ from canalwright.geometry.sections import section_area_mm2
 from canalwright.instruments.instrument import Kind
 from canalwright.mechanics.torsion import plastic_capacity_nmm
 from canalwright.planning.limits import inserted, step_limit_percent
+from canalwright.planning.loads import speed_rpm
 from canalwright.planning.situation import Situation
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, level_widths_mm, step
 from canalwright.units import rad_per_s_from_rpm
@@ -219,11 +220,13 @@ def _loads(
 ) -> tuple[JudgedSamples, ...]:
     """Judge torque summed from the tip up, and fatigue, against strength and life."""
     instrument, times = made.instrument, situation.times
+    if instrument.kind is not Kind.ENGINE:
+        return ()
     nominal = situation.loads(step(canal.now, made))
     removed = slices_mm3.sum(axis=1)
     working_s = times.settle_s(instrument.kind) + removed / times.rate_mm3_per_s(instrument.kind)
     energy = situation.parameters.specific_cutting_energy_j_per_mm3.value * canal.energy_factor
-    omega = rad_per_s_from_rpm(_speed_rpm(situation, made))
+    omega = rad_per_s_from_rpm(speed_rpm(instrument, times))
     power = _NMM_PER_J * energy / (working_s * omega)
     torque = np.cumsum(slices_mm3, axis=1) * power[:, None]
     capacity = _capacity_nmm(situation, made)
@@ -231,16 +234,12 @@ def _loads(
     scale = canal.strength_factor * np.maximum(grown, 0.1)
     share = np.where(capacity > 0.0, torque / np.where(capacity > 0.0, capacity, 1.0), 0.0)
     fraction = share.max(axis=1) / scale
-    found = [JudgedSamples("torque_fraction", fraction, fraction, 1.0, "")]
+    limits = situation.rules.limits
+    found = [_at_most("torque_fraction", fraction, limits.torque_fraction)]
     if nominal.fatigue_fraction is not None:
         used = nominal.fatigue_fraction / canal.life_factor
-        found.append(JudgedSamples("fatigue_fraction", used, used, 1.0, ""))
+        found.append(_at_most("fatigue_fraction", used, limits.fatigue_fraction))
     return tuple(found)
-
-
-def _speed_rpm(situation: Situation, made: Pass) -> float:
-    rated = made.instrument.rated_speed_rpm
-    return rated.value if rated is not None else situation.times.hand_speed_rpm.value
 
 
 def _capacity_nmm(situation: Situation, made: Pass) -> Floats:

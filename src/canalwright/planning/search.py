@@ -9,18 +9,16 @@ with no more passes, time and peak risk. The dentin removed is a property of the
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.planning.limits import Rules
 from canalwright.planning.moves import Tables, admissible, tabulated, wanted
+from canalwright.planning.search_store import Game, empty_store
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.shaping.shape import Pass, Shape
-
-if TYPE_CHECKING:
-    from canalwright.planning.search_kernel import Game
 
 __all__ = ["Candidate", "Problem", "SearchOutcome", "reachable", "search"]
 
@@ -155,7 +153,7 @@ def _explored(
     *,
     only_one: bool = False,
 ) -> SearchOutcome:
-    from canalwright.planning.search_kernel import empty_store, explore
+    from canalwright.planning.search_kernel import explore
 
     store = empty_store(len(tables.start_rank), states, labels, _FINISHED)
     explore(_game(problem, tables, grains, only_one=only_one), store)
@@ -187,8 +185,6 @@ def _explored(
 
 
 def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only_one: bool) -> Game:
-    from canalwright.planning.search_kernel import Game
-
     bits, everything = _pin_bits(tables.passes, problem.pins)
     return Game(
         start=tables.start_rank,
@@ -197,6 +193,7 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         opened_mm=tables.opened_mm,
         diameter_mm=tables.diameter_mm,
         area_mm2=tables.area_mm2,
+        cut_area_mm2=np.take_along_axis(tables.area_mm2, tables.rank.astype(int), axis=0),
         goal_area_mm2=tables.goal_area_mm2,
         needed=tables.needed,
         width_mm=tables.width_mm,
@@ -210,6 +207,13 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         tip_until=tables.tip_until,
         tip_mm=tables.tip_mm,
         loose_mm=tables.loose_mm,
+        gap_mm=tables.gap_mm,
+        capacity_nmm=tables.capacity_nmm,
+        torque_nmm_s_per_mm3=tables.torque_nmm_s_per_mm3,
+        settle_s=tables.settle_s,
+        fatigue_per_s=tables.fatigue_per_s,
+        torque_fraction=tables.torque_fraction,
+        fatigue_fraction=tables.fatigue_fraction,
         step_limit=tables.step_mm,
         engaged_limit=tables.engaged_mm,
         pin_bit=bits,

@@ -8,13 +8,13 @@ label that no completion can bring past a finished one is dropped.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["Game", "Store", "empty_store", "explore"]
+from canalwright.planning.search_store import FINISHED, FULL, LABELS, STATES, Game, Store
+
+__all__ = ["explore"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,99 +22,8 @@ Ranks = NDArray[np.uint16]
 
 _SAME = 1e-9
 _CUTS_MM = 2e-6
-_STATES, _LABELS, _FINISHED, _FULL = 0, 1, 2, 3
 
 
-class Game(NamedTuple):
-    """Tables of the search (see `moves.Tables`) with the options of one run."""
-
-    start: Ranks
-    untouched: Ranks
-    rank: Ranks
-    opened_mm: Floats
-    diameter_mm: Floats
-    area_mm2: Floats
-    goal_area_mm2: Floats
-    needed: NDArray[np.uint8]
-    width_mm: Floats
-    first: Ints
-    shaft_from: Ints
-    shaft_mm: Floats
-    percent: Floats
-    fixed_s: Floats
-    s_per_mm3: Floats
-    glide_mm: Floats
-    tip_until: Ints
-    tip_mm: Floats
-    loose_mm: Floats
-    step_limit: float
-    engaged_limit: float
-    pin_bit: Ints
-    all_pins: int
-    most_passes: int
-    only_one: bool
-    time_grain: float
-    risk_grain: float
-
-
-class Store(NamedTuple):
-    """States, labels and finished costs, with room fixed beforehand.
-
-    ``counts`` holds the number of states, labels and finished labels, and 1 once room ran out.
-    """
-
-    rows: Ranks
-    mask: Ints
-    volume_mm3: Floats
-    goal_mm3: Floats
-    todo: Ints
-    head: Ints
-    expanded: Ints
-    slots: Ints
-    state: Ints
-    passes: Ints
-    time_s: Floats
-    risk: Floats
-    parent: Ints
-    move: Ints
-    after: Ints
-    alive: NDArray[np.bool_]
-    finished: Floats
-    finished_label: Ints
-    counts: Ints
-    out: Ranks
-    widest: Ranks
-
-
-def empty_store(levels: int, states: int, labels: int, finished: int) -> Store:
-    """Return a store with room for so many states, labels and finished labels."""
-    slots = 1 << (2 * states - 1).bit_length()
-    return Store(
-        rows=np.empty((states, levels), np.uint16),
-        mask=np.zeros(states, np.int64),
-        volume_mm3=np.zeros(states),
-        goal_mm3=np.zeros(states),
-        todo=np.zeros(states, np.int64),
-        head=np.full(states, -1, np.int64),
-        expanded=np.zeros(states, np.int64),
-        slots=np.full(slots, -1, np.int64),
-        state=np.zeros(labels, np.int64),
-        passes=np.zeros(labels, np.int64),
-        time_s=np.zeros(labels),
-        risk=np.zeros(labels),
-        parent=np.full(labels, -1, np.int64),
-        move=np.full(labels, -1, np.int64),
-        after=np.full(labels, -1, np.int64),
-        alive=np.zeros(labels, np.bool_),
-        finished=np.zeros((finished, 4)),
-        finished_label=np.zeros(finished, np.int64),
-        counts=np.zeros(4, np.int64),
-        out=np.zeros(levels, np.uint16),
-        widest=np.zeros(levels, np.uint16),
-    )
-
-
-# Without the interpreter's lock: a server goes on answering while it searches.
 @njit(cache=True, nogil=True)
 def explore(game: Game, store: Store) -> None:
     """Run the search; the store holds everything that was found."""
@@ -129,13 +38,13 @@ def explore(game: Game, store: Store) -> None:
     cheapest_rate = game.s_per_mm3.min() if game.s_per_mm3.size else 0.0
     begin = 0
     for passes in range(1, game.most_passes + 1):
-        end = store.counts[_LABELS]
+        end = store.counts[LABELS]
         for label in range(begin, end):
             state = store.state[label]
             if store.alive[label] and store.expanded[state] < passes:
                 store.expanded[state] = passes
                 _expand(game, store, state, passes, cheapest_s, cheapest_rate)
-            if store.counts[_FULL] or (game.only_one and store.counts[_FINISHED]):
+            if store.counts[FULL] or (game.only_one and store.counts[FINISHED]):
                 return
         begin = end
 
@@ -145,12 +54,13 @@ def _expand(
     game: Game, store: Store, state: int, passes: int, cheapest_s: float, cheapest_rate: float
 ) -> None:
     """Make every move from a state, for all its labels of the last layer."""
+    row = store.rows[state]
+    _look_at(game, store, row)
     for k in range(game.rank.shape[0]):
-        row = store.rows[state]
-        if not _may_enter(game, row, k):
+        if not _may_enter(game, store, k):
             continue
-        allowed, removed, risk = _cut(game, row, k, store.out)
-        if not allowed:
+        allowed, removed, risk = _cut(game, store, row, k)
+        if not allowed or _loose(game, store, row, k) or not _bears(game, store, k, removed):
             continue
         new = _state(game, store, store.mask[state] | game.pin_bit[k])
         if new < 0:
@@ -161,70 +71,99 @@ def _expand(
         rest = store.todo[new] * cheapest_s
         rest += cheapest_rate * max(store.goal_mm3[new] - store.volume_mm3[new], 0.0)
         label = store.head[state]
-        while label >= 0 and not store.counts[_FULL]:
+        while label >= 0 and not store.counts[FULL]:
             if store.alive[label] and store.passes[label] == passes - 1:
                 _offer(game, store, label, k, new, spent, risk, rest)
             label = store.after[label]
 
 
 @njit(cache=True)
-def _may_enter(game: Game, row: Ranks, k: int) -> bool:
-    """Judge what must hold before an instrument cuts: play near the tip, glide path, shaft."""
-    first = game.first[k]
-    if _loose(game, row, k):
-        return False
-    for i in range(first, row.size):
-        before = game.diameter_mm[row[i], i]
-        if before < game.glide_mm[k] - _SAME:
-            return False
-        if i >= game.shaft_from[k] and game.shaft_mm[k] > before + _CUTS_MM:
-            return False
-    return True
+def _look_at(game: Game, store: Store, row: Ranks) -> None:
+    """Fill in the sizes of a canal, and the smallest diameter of each level and those above."""
+    for i in range(row.size - 1, -1, -1):
+        store.before_mm[i] = game.diameter_mm[row[i], i]
+        store.area_mm2[i] = game.area_mm2[row[i], i]
+        store.narrowest_mm[i] = min(store.before_mm[i], store.narrowest_mm[i + 1])
 
 
 @njit(cache=True)
-def _loose(game: Game, row: Ranks, k: int) -> bool:
+def _may_enter(game: Game, store: Store, k: int) -> bool:
+    """Judge the glide path along the inserted part, and the shaft behind the cutting part."""
+    if store.narrowest_mm[game.first[k]] < game.glide_mm[k] - _SAME:
+        return False
+    return bool(game.shaft_mm[k] <= store.narrowest_mm[game.shaft_from[k]] + _CUTS_MM)
+
+
+@njit(cache=True)
+def _loose(game: Game, store: Store, row: Ranks, k: int) -> bool:
     """Judge the play of the tip (see `limits`)."""
     narrowest = np.inf
     cuts = False
     for i in range(game.first[k], game.tip_until[k]):
-        before = game.diameter_mm[row[i], i]
+        before = store.before_mm[i]
         if row[i] > game.untouched[i]:
             if not cuts:
                 return bool(before - game.opened_mm[k, i] > _CUTS_MM)
             break
-        cuts = cuts or game.opened_mm[k, i] - before > _CUTS_MM
-        narrowest = min(narrowest, before)
+        if game.opened_mm[k, i] - before > _CUTS_MM:
+            cuts = True
+        if before < narrowest:
+            narrowest = before
     if game.tip_until[k] <= game.first[k]:
         return False
     return bool(narrowest - game.tip_mm[k] > game.loose_mm[k] + _CUTS_MM)
 
 
 @njit(cache=True)
-def _cut(game: Game, row: Ranks, k: int, out: Ranks) -> tuple[bool, float, float]:
+def _cut(game: Game, store: Store, row: Ranks, k: int) -> tuple[bool, float, float]:
     """Make a move on a canal; return whether it is allowed, the volume removed and the risk."""
     engaged = 0.0
     worst_mm = 0.0
     worst_share = 0.0
     volume = 0.0
     percent = game.percent[k] / 100.0
+    most_share = percent * (1.0 + _SAME)
+    out = store.out
     out[:] = row
     for i in range(game.first[k], row.size):
-        before = game.diameter_mm[row[i], i]
+        before = store.before_mm[i]
         bite = game.opened_mm[k, i] - before
         if bite > _CUTS_MM:
-            worst_mm = max(worst_mm, bite)
-            worst_share = max(worst_share, bite / before)
+            if bite > game.step_limit + _SAME or bite > most_share * before:
+                return False, 0.0, 0.0
+            if bite > worst_mm:
+                worst_mm = bite
+            if bite > worst_share * before:
+                worst_share = bite / before
             engaged += game.width_mm[i]
-            if bite > game.step_limit + _SAME or bite / before > percent * (1.0 + _SAME):
-                return False, 0.0, 0.0
-            if engaged > game.engaged_limit * (1.0 + _SAME):
-                return False, 0.0, 0.0
+        gain = 0.0
         if game.rank[k, i] > row[i]:
             out[i] = game.rank[k, i]
-            volume += game.width_mm[i] * (game.area_mm2[out[i], i] - game.area_mm2[row[i], i])
+            gain = game.cut_area_mm2[k, i] - store.area_mm2[i]
+        store.gain_mm2[i] = gain
+        volume += game.width_mm[i] * gain
+    if engaged > game.engaged_limit * (1.0 + _SAME):
+        return False, 0.0, 0.0
     risk = max(worst_share / percent, worst_mm / game.step_limit, engaged / game.engaged_limit)
     return engaged > 0.0, volume, risk
+
+
+@njit(cache=True)
+def _bears(game: Game, store: Store, k: int, removed: float) -> bool:
+    """Judge torque, summed from the tip up against the strength there, and fatigue."""
+    working_s = game.settle_s[k] + game.s_per_mm3[k] * removed
+    if game.fatigue_per_s[k] * working_s > game.fatigue_fraction * (1.0 + _SAME):
+        return False
+    most = game.torque_fraction * (1.0 + _SAME) * working_s / game.torque_nmm_s_per_mm3[k]
+    below = 0.0
+    volume = 0.0
+    for i in range(game.first[k], store.gain_mm2.size):
+        here = store.gain_mm2[i]
+        volume += game.gap_mm[i] * (below + here) / 2.0
+        if volume > most * game.capacity_nmm[k, i]:
+            return False
+        below = here
+    return True
 
 
 @njit(cache=True)
@@ -233,11 +172,11 @@ def _state(game: Game, store: Store, mask: int) -> int:
     slot = _slot(store, mask)
     if store.slots[slot] >= 0:
         return int(store.slots[slot])
-    new = store.counts[_STATES]
+    new = store.counts[STATES]
     if new >= store.mask.size:
-        store.counts[_FULL] = 1
+        store.counts[FULL] = 1
         return -1
-    store.counts[_STATES] = new + 1
+    store.counts[STATES] = new + 1
     store.slots[slot] = new
     store.rows[new] = store.out
     store.mask[new] = mask
@@ -359,11 +298,11 @@ def _drop_beaten(store: Store, state: int, passes: int, time_s: float, risk: flo
 def _add_label(
     store: Store, state: int, passes: int, time_s: float, risk: float, parent: int, move: int
 ) -> int:
-    new = store.counts[_LABELS]
+    new = store.counts[LABELS]
     if new >= store.state.size:
-        store.counts[_FULL] = 1
+        store.counts[FULL] = 1
         return -1
-    store.counts[_LABELS] = new + 1
+    store.counts[LABELS] = new + 1
     store.state[new] = state
     store.passes[new] = passes
     store.time_s[new] = time_s
@@ -380,7 +319,7 @@ def _add_label(
 def _beaten_by_finished(
     store: Store, passes: int, time_s: float, risk: float, volume_mm3: float
 ) -> bool:
-    for f in range(store.counts[_FINISHED]):
+    for f in range(store.counts[FINISHED]):
         cost = store.finished[f]
         if (
             cost[0] <= passes
@@ -399,17 +338,17 @@ def _finish(store: Store, label: int) -> None:
     volume = store.volume_mm3[store.state[label]]
     passes, time_s, risk = store.passes[label], store.time_s[label], store.risk[label]
     kept = 0
-    for f in range(store.counts[_FINISHED]):
+    for f in range(store.counts[FINISHED]):
         cost = store.finished[f]
         worse = cost[0] >= passes and cost[1] >= time_s - _SAME
         if not (worse and cost[2] >= risk - _SAME and cost[3] >= volume - _SAME):
             store.finished[kept] = cost
             store.finished_label[kept] = store.finished_label[f]
             kept += 1
-    store.counts[_FINISHED] = kept
+    store.counts[FINISHED] = kept
     if kept >= store.finished_label.size:
-        store.counts[_FULL] = 1
+        store.counts[FULL] = 1
         return
     store.finished[kept] = np.array([np.float64(passes), time_s, risk, volume])
     store.finished_label[kept] = label
-    store.counts[_FINISHED] = kept + 1
+    store.counts[FINISHED] = kept + 1

@@ -23,7 +23,6 @@ __all__ = ["patency_step", "plan_of", "told"]
 _THIN_WALL_MM: Final = 1.0
 _SAME_RISK: Final = 1e-6
 _SAME_S: Final = 1e-3
-_HIGH_TORQUE: Final = 0.5
 _HIGH_STRAIN: Final = Graded(
     0.06, "", Evidence.MEMORY, note="superelastic plateau of nickel-titanium ends at 6 to 8 %"
 )
@@ -143,7 +142,6 @@ def _assembled(
         reasons=reasons,
         cautions=merged(
             _engaged_caution(done, situation.rules.limits),
-            _torque_caution(done, loads),
             _strain_caution(done, loads),
             settings.cautions,
             demand_cautions(instrument, settings, loads),
@@ -163,19 +161,6 @@ def _engaged_caution(done: Step, limits: Limits) -> tuple[Caution, ...]:
             f"{usual.value:g} mm of common teaching: advance in short pecks, clean the flutes, "
             "never force it.",
             str(usual.evidence),
-        ),
-    )
-
-
-def _torque_caution(done: Step, loads: PassLoads) -> tuple[Caution, ...]:
-    if loads.torque_fraction <= _HIGH_TORQUE:
-        return ()
-    return (
-        Caution(
-            "HIGH_TORQUE_FRACTION",
-            f"{done.made.instrument.id}: the estimated torque reaches {loads.torque_fraction:.0%} "
-            f"of the estimated strength {loads.torque_worst_station_mm:.1f} mm from its tip.",
-            "project rule",
         ),
     )
 

@@ -6,7 +6,8 @@ from canalwright.anatomy.canal import Canal
 from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
-from canalwright.planning.situation import canal_curvature_per_mm, pass_loads
+from canalwright.planning.loads import pass_loads
+from canalwright.planning.situation import canal_curvature_per_mm
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.shaping.shape import Pass, Shape, Step, cut, step
 

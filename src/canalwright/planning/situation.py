@@ -12,10 +12,10 @@ from canalwright.anatomy.canal import Canal
 from canalwright.anatomy.windowed import local_bending
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
-from canalwright.instruments.instrument import Kind
-from canalwright.mechanics.concentric import PassLoads, concentric_loads
+from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.limits import Rules
+from canalwright.planning.loads import pass_loads
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Target
 from canalwright.shaping.shape import Pass, Shape, Step, cut, step
@@ -23,7 +23,6 @@ from canalwright.shaping.shape import Pass, Shape, Step, cut, step
 __all__ = [
     "Situation",
     "canal_curvature_per_mm",
-    "pass_loads",
     "situated",
     "start_cautions",
 ]
@@ -31,7 +30,6 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _LONGEST_MM = 40.0
-_FALLBACK_RPM = 300.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,31 +75,6 @@ class Situation:
         return pass_loads(done, self.rules.curvature_per_mm, self.parameters, self.times)
 
 
-def pass_loads(
-    done: Step, curvature_per_mm: Floats, parameters: LoadParameters, times: TimeModel
-) -> PassLoads:
-    """Return the loads of one pass at the speed and over the time assumed for it."""
-    instrument = done.made.instrument
-    removed = np.maximum(done.area_after_mm2 - done.area_before_mm2, 0.0)
-    return concentric_loads(
-        instrument,
-        done.level_mm,
-        curvature_per_mm,
-        done.made.tip_level_mm,
-        removed,
-        speed_rpm=_speed_rpm(done, times),
-        advance_time_s=times.working_s(instrument.kind, done.removed_mm3),
-        parameters=parameters,
-    )
-
-
-def _speed_rpm(done: Step, times: TimeModel) -> float:
-    instrument = done.made.instrument
-    if instrument.kind is Kind.HAND:
-        return times.hand_speed_rpm.value
-    return instrument.rated_speed_rpm.value if instrument.rated_speed_rpm else _FALLBACK_RPM
-
-
 def canal_curvature_per_mm(canal: Canal) -> Floats:
     """Return the curvature of a canal's axis at its levels, over the usual window."""
     bending = local_bending(canal.centerline_mm)
@@ -140,7 +113,15 @@ def situated(
         canal=canal,
         measured=measured,
         start=start,
-        rules=Rules(untouched, target, limits, canal_curvature_per_mm(canal), length),
+        rules=Rules(
+            untouched,
+            target,
+            limits,
+            canal_curvature_per_mm(canal),
+            length,
+            parameters=parameters,
+            times=times,
+        ),
         patency=patency,
         working_length_mm=length,
         working_length_given=working_length_mm is not None,

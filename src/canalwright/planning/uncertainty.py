@@ -80,7 +80,7 @@ class LimitRisk:
         Counted from 1.
     instrument : str
     constraint : str
-        A limit of `Limits`; ``"torque_fraction"`` and ``"fatigue_fraction"`` against 1.
+        A limit of `Limits`.
     probability : float
         Share of the samples in which it is broken.
     low, median, high : float

@@ -87,5 +87,12 @@ _BROKEN: Final[dict[str, Callable[[Margin], str]]] = {
     "overall_length_mm": lambda m: (
         f"would need {m.value:.1f} mm from tip to handle; it has {m.limit:.1f} mm"
     ),
+    "torque_fraction": lambda m: (
+        f"would carry {m.value:.0%} of its estimated torsional strength{at_level(m)}; at most "
+        f"{m.limit:.0%} is allowed"
+    ),
+    "fatigue_fraction": lambda m: (
+        f"would use {m.value:.0%} of its mean fatigue life; at most {m.limit:.0%} is allowed"
+    ),
     "no_cut": lambda _: "would cut nothing",
 }
