@@ -20,7 +20,13 @@ from canalwright.instruments.instrument import SectionShape
 from canalwright.mechanics import rod_planar, rod_spatial
 from canalwright.mechanics.alloy_laws import linear_law
 from canalwright.mechanics.moment_law import moment_law
-from canalwright.mechanics.rod_numerics import HINGE_COLUMNS, NODE_COLUMNS, RADIUS
+from canalwright.mechanics.rod_numerics import (
+    CLEARANCE,
+    HINGE_COLUMNS,
+    NARROW,
+    NODE_COLUMNS,
+    RADIUS,
+)
 
 # A modulus and radius with EI = 1 N·mm² on a rod of length 1 mm.
 RADIUS_MM = 0.05
@@ -254,7 +260,7 @@ def spatial_energy(
     moved = offset.copy()
     moved[k // 2, k % 2] += shift
     unit, length, node, _ = _spatial_state(moved, center, frame)
-    node[:, rod_spatial.CLEARANCE] = 1e3
+    node[:, CLEARANCE] = node[:, NARROW] = 1e3
     none = np.zeros(len(offset))
     return float(
         rod_spatial._energy(moved, unit, length, node, axial, LAW.table, LAW.step, 0.0, 0.0, none)

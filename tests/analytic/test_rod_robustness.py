@@ -1,14 +1,14 @@
 """No canal and instrument within reason may leave the rod without an equilibrium.
 
 Three thousand seeded cases: one to three curves of 2 to 20 mm radius in any planes, straight
-pieces between them, hand files of steel and engine files of nickel-titanium, loose, fitting and
-binding, inserted to any depth, free or held.
+pieces between them, round and oval sections, hand files of steel and engine files of
+nickel-titanium, loose, fitting and binding, inserted to any depth, free or held.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,6 +65,15 @@ def arcs(generator: np.random.Generator, planar: bool) -> list[Arc]:
     return pieces
 
 
+def within(pieces: list[Arc], length_mm: float) -> list[Arc]:
+    """End the curves at the orifice, above which there is no canal to be curved."""
+    kept, left = [], length_mm
+    for piece in pieces:
+        kept.append(replace(piece, length_mm=min(piece.length_mm, max(left, 0.0))))
+        left -= piece.length_mm
+    return kept
+
+
 def trial(generator: np.random.Generator) -> Trial:
     pieces = arcs(generator, planar=bool(generator.random() < 0.4))
     law = str(generator.choice(list(LAWS)))
@@ -85,19 +94,26 @@ def trial(generator: np.random.Generator) -> Trial:
     wall = np.where((level > orifice) | (level < 0.0), NO_WALL_MM, wall)
     held = bool(generator.random() < 0.2)
     rod = Rod((tip + taper * np.minimum(STATION, 16.0)) / 2, 0.01, LAWS[law])
+    path = path_of_arcs(within(pieces, orifice), level, wall)
+    if not path.is_planar and generator.random() < 0.5:
+        wider = 1.0 + generator.uniform(0.0, 2.0) * np.clip(level / orifice, 0.0, 1.0)
+        turned = generator.uniform(0.0, math.pi) + 0.05 * level
+        oval = np.where(wall < NO_WALL_MM, wider * wall, NO_WALL_MM)
+        path = replace(path, wall_radius_mm=oval, wall_narrow_mm=wall, wide_direction_rad=turned)
     text = f"{law} {tip}/{taper} in {canal_tip:.3f}/{canal_taper:.3f}, tip at {depth:.2f}: {pieces}"
-    return Trial(path_of_arcs(pieces, level, wall), rod, held, text)
+    return Trial(path, rod, held, text)
 
 
 def test_every_random_case_finds_its_equilibrium() -> None:
     generator = np.random.default_rng(20240611)
     failed, iterations = [], []
-    kinds = {"planar": 0, "spatial": 0, "binding": 0}
+    kinds = {"planar": 0, "spatial": 0, "oval": 0, "binding": 0}
     for _ in range(CASES):
         case = trial(generator)
         result = rod_in_canal(case.path, case.rod, held=case.held)
         iterations.append(result.convergence.iterations)
         kinds["planar" if case.path.is_planar else "spatial"] += 1
+        kinds["oval"] += case.path.wall_narrow_mm is not None
         kinds["binding"] += bool(np.min(result.clearance_mm) < 0)
         if not result.convergence.converged or not np.all(np.isfinite(result.offset_mm)):
             failed.append(case.text)

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.canal import Canal
 from canalwright.errors import OutOfRange
+from canalwright.geometry.sections import directions_rad
 
 __all__ = ["NO_WALL_MM", "Arc", "CanalPath", "graded_levels_mm", "path_of_arcs", "path_of_canal"]
 
@@ -56,7 +57,12 @@ class CanalPath:
     curvature_per_mm : ndarray, shape (n, 2)
         Components of the axis curvature along the normals; they point to the inner side.
     wall_radius_mm : ndarray, shape (n,)
-        Radius of the canal, `NO_WALL_MM` where there is none.
+        Radius of the canal, along its wide axis where it is oval; `NO_WALL_MM` where there is no
+        wall.
+    wall_narrow_mm : ndarray, shape (n,), or None
+        Radius along the narrow axis; None for a round canal.
+    wide_direction_rad : ndarray, shape (n,), or None
+        Direction of the wide axis, from normal 1 toward normal 2.
     """
 
     level_mm: Floats
@@ -65,10 +71,19 @@ class CanalPath:
     normal_2: Floats
     curvature_per_mm: Floats
     wall_radius_mm: Floats
+    wall_narrow_mm: Floats | None = None
+    wide_direction_rad: Floats | None = None
+
+    @property
+    def narrow_radius_mm(self) -> Floats:
+        """Radius along the narrow axis, that of the canal where it is round."""
+        return self.wall_radius_mm if self.wall_narrow_mm is None else self.wall_narrow_mm
 
     @property
     def is_planar(self) -> bool:
-        """Whether the axis lies in the plane of the tangent and `normal_1`."""
+        """Whether the canal is round and its axis in the plane of the tangent and `normal_1`."""
+        if self.wall_narrow_mm is not None:
+            return False
         off_plane = (self.center_mm - self.center_mm[0]) @ self.normal_2[0]
         turned = self.normal_2 @ self.normal_2[0]
         return bool(np.max(np.abs(off_plane)) < 1e-9 and np.min(turned) > 1.0 - 1e-12)
@@ -138,8 +153,7 @@ def path_of_canal(
 ) -> CanalPath:
     """Return the path of a measured canal from an instrument's tip to beyond the orifice.
 
-    The wall is taken round, with half the canal's narrow width: an instrument in an oval canal
-    can move farther the wide way than this allows.
+    Every section is taken as an ellipse about the axis with the canal's wide and narrow widths.
 
     Parameters
     ----------
@@ -169,8 +183,30 @@ def path_of_canal(
     second = np.cross(tangent, first)
     curvature = np.stack([np.sum(bend * first, axis=1), np.sum(bend * second, axis=1)], axis=1)
     inside = (level >= 0.0) & (level <= canal.length_mm)
-    wall = np.where(inside, np.interp(level, canal.level_mm, canal.narrow_mm / 2.0), NO_WALL_MM)
-    return CanalPath(level, center, first, second, curvature, wall)
+    wide, narrow, direction = _ovals(canal, level)
+    return CanalPath(
+        level,
+        center,
+        first,
+        second,
+        curvature,
+        np.where(inside, wide, NO_WALL_MM),
+        np.where(inside, narrow, NO_WALL_MM),
+        direction,
+    )
+
+
+def _ovals(canal: Canal, level: Floats) -> tuple[Floats, Floats, Floats]:
+    """Half the wide and narrow widths, and the direction of the wide axis."""
+    theta = directions_rad(canal.radius_mm.shape[1])
+    # Twice the angle of the wide axis is the phase of the second harmonic of r⁴ (second moments);
+    # weighted by it, directions fade where a section is round.
+    spread = canal.radius_mm**4 @ np.exp(2j * theta)
+    real, imaginary = (np.interp(level, canal.level_mm, v) for v in (spread.real, spread.imag))
+    wide, narrow = (
+        np.interp(level, canal.level_mm, width / 2.0) for width in (canal.wide_mm, canal.narrow_mm)
+    )
+    return wide, narrow, np.asarray(np.arctan2(imaginary, real) / 2.0, float)
 
 
 def _spline_axis(canal: Canal, level: Floats) -> tuple[Floats, Floats, Floats]:

@@ -75,8 +75,8 @@ def wall_contacts(rod: RodInCanal, *, least_n: float = 1e-3) -> tuple[WallContac
 
 
 def _runs(rod: RodInCanal) -> list[NDArray[np.intp]]:
-    offset, touching = rod.offset_mm, rod.wall_force_n > 0.0
-    same_half = np.sum(offset[1:] * offset[:-1], axis=1) > 0.0
+    into, touching = rod.wall_direction, rod.wall_force_n > 0.0
+    same_half = np.sum(into[1:] * into[:-1], axis=1) > 0.0
     breaks = ~(touching[1:] & touching[:-1] & same_half)
     pieces = np.split(np.arange(len(touching)), np.flatnonzero(breaks) + 1)
     return [piece for piece in pieces if touching[piece[0]]]
@@ -85,8 +85,7 @@ def _runs(rod: RodInCanal) -> list[NDArray[np.intp]]:
 def _contact(rod: RodInCanal, nodes: NDArray[np.intp]) -> WallContact:
     force = rod.wall_force_n[nodes]
     total = float(force.sum())
-    unit = rod.offset_mm[nodes] / np.linalg.norm(rod.offset_mm[nodes], axis=1, keepdims=True)
-    across = force @ unit
+    across = force @ rod.wall_direction[nodes]
     level = float(force @ rod.level_mm[nodes]) / total
     return WallContact(
         level_mm=level,

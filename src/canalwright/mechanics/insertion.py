@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,8 +28,6 @@ from canalwright.mechanics.torsion import torque_profile_nmm
 __all__ = ["InsertionLoads", "Limit", "insertion_loads"]
 
 Floats = NDArray[np.float64]
-
-_OVAL: Final = 1.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +150,6 @@ def insertion_loads(
         cautions=merged(
             loads.cautions,
             () if loads.fatigue_used is None else FATIGUE_NOTES,
-            _oval_cautions(canal),
         ),
     )
 
@@ -198,14 +194,3 @@ def _limits(loads: PassLoads) -> tuple[Limit, ...]:
             )
         )
     return tuple(sorted(found, key=lambda limit: -limit.share))
-
-
-def _oval_cautions(canal: Canal) -> tuple[Caution, ...]:
-    ratio = float(np.max(canal.wide_mm / canal.narrow_mm))
-    if ratio < _OVAL:
-        return ()
-    text = (
-        f"The canal is up to {ratio:.1f} times as wide as narrow; it is taken round with its "
-        "narrow width, so an instrument that finds room the wide way bends less than stated."
-    )
-    return (Caution("CANAL_TAKEN_ROUND", text, "project rule"),)

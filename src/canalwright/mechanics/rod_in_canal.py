@@ -5,9 +5,9 @@ stays within the clearance of the canal's, up to the give of a stiff wall. The e
 bending energy is found by a semismooth Newton method on the exact banded Hessian, with the axial
 force that inextensibility and the push on the handle demand.
 
-Valid for round canals, no wall friction in the equilibrium, no hysteresis of the alloy and no
-weight. A binding instrument (larger than the canal) is held on the axis: its wall force says
-where it is pressed by bending, not how hard it is wedged.
+Valid for round and oval canals, no wall friction in the equilibrium, no hysteresis of the alloy
+and no weight. A binding instrument (larger than the canal) is held on the axis: its wall force
+says where it is pressed by bending, not how hard it is wedged.
 """
 
 from __future__ import annotations
@@ -61,8 +61,8 @@ ROD_BINDS: Final = Caution(
 )
 ROD_MODEL: Final = Caution(
     "ROD_MODEL",
-    "Shape, strain and wall forces are computed for a round canal without friction, with alloy "
-    "values from memory; they are estimates, not measurements.",
+    "Shape, strain and wall forces are computed for round or oval sections without friction, with "
+    "alloy values from memory; they are estimates, not measurements.",
     "project rule",
 )
 
@@ -110,7 +110,7 @@ class RodInCanal:
     offset_mm : ndarray, shape (n, 2)
         Offset of the instrument's axis from the canal's along the two normals.
     clearance_mm : ndarray, shape (n,)
-        Canal radius less instrument radius, negative where it binds.
+        Canal radius less instrument radius along the narrow axis, negative where it binds.
     radius_mm : ndarray, shape (n,)
         Circumscribed radius of the instrument.
     curvature_per_mm : ndarray, shape (n,)
@@ -118,7 +118,10 @@ class RodInCanal:
     strain : ndarray, shape (n,)
         Surface strain (ratio) of a turning instrument, κ × radius.
     wall_force_n : ndarray, shape (n,)
-        Force of the wall on each node; the wall pushes against `offset_mm`.
+        Force between the wall and each node.
+    wall_direction : ndarray, shape (n, 2)
+        Unit vectors, along the two normals, from each node into the wall; meaningful where
+        there is a force, which pushes the other way.
     energy_nmm : float
         Stored bending energy.
     insertion_force_n : float
@@ -136,6 +139,7 @@ class RodInCanal:
     curvature_per_mm: Floats
     strain: Floats
     wall_force_n: Floats
+    wall_direction: Floats
     energy_nmm: float
     insertion_force_n: float
     convergence: Convergence
@@ -231,17 +235,20 @@ class _State:
     def __init__(
         self, path: CanalPath, rod: Rod, wall: float, held: bool, start: RodInCanal | None
     ) -> None:
-        from canalwright.mechanics.rod_numerics import HINGE_COLUMNS, NODE_COLUMNS, WALL, WEIGHT
+        from canalwright.mechanics import rod_numerics as column
 
         count = path.level_mm.size
         self.path, self.rod, self.wall = path, rod, wall
         self.offset = np.zeros((count, 2)) if start is None else start.offset_mm.copy()
-        self.node = np.zeros((count, NODE_COLUMNS))
+        self.node = np.zeros((count, column.NODE_COLUMNS))
         gaps = np.diff(path.level_mm)
-        self.node[:-1, WEIGHT] += gaps / 2.0
-        self.node[1:, WEIGHT] += gaps / 2.0
-        self.node[:, WALL] = path.wall_radius_mm
-        self.hinge = np.zeros((count, HINGE_COLUMNS))
+        self.node[:-1, column.WEIGHT] += gaps / 2.0
+        self.node[1:, column.WEIGHT] += gaps / 2.0
+        self.node[:, column.WALL] = path.wall_radius_mm
+        self.node[:, column.WALL_NARROW] = path.narrow_radius_mm
+        turned = np.zeros(count) if path.wide_direction_rad is None else path.wide_direction_rad
+        self.node[:, column.COSINE], self.node[:, column.SINE] = np.cos(turned), np.sin(turned)
+        self.hinge = np.zeros((count, column.HINGE_COLUMNS))
         self.axial = np.zeros(count - 1)
         self.hold = np.zeros(count)
         if held:
@@ -306,13 +313,13 @@ class _State:
 
     def _result(self, convergence: Convergence) -> RodInCanal:
         from canalwright.mechanics import rod_numerics as column
+        from canalwright.mechanics.rod_wall import wall_depths
 
         node, hinge = self.node, self.hinge
         radius = node[:, column.RADIUS].copy()
-        size = np.linalg.norm(self.offset, axis=1)
-        depth = np.maximum(size - node[:, column.CLEARANCE], 0.0)
+        depth, direction = wall_depths(self.offset, node)
         curvature = np.abs(hinge[:, column.CURVATURE])
-        clearance, strain = node[:, column.WALL] - radius, curvature * radius
+        clearance, strain = node[:, column.WALL_NARROW] - radius, curvature * radius
         edges = np.linalg.norm(np.diff(self.path.points_mm(self.offset), axis=0), axis=1)
         return RodInCanal(
             path=self.path,
@@ -323,6 +330,7 @@ class _State:
             curvature_per_mm=curvature,
             strain=strain,
             wall_force_n=self.wall * node[:, column.WEIGHT] * depth,
+            wall_direction=direction,
             energy_nmm=float(np.sum(hinge[:, column.LENGTH] * hinge[:, column.ENERGY])),
             insertion_force_n=float(-self.axial[-1]),
             convergence=convergence,

@@ -1,6 +1,8 @@
 """Compiled pieces shared by the planar and the spatial rod: bending law, lag, banded solver.
 
 Private to mechanics. Arrays are per node i (0 is the tip) or per edge i (node i to i + 1).
+Compiled callers are cached by their own file: after a change here, touch ``rod_planar.py``,
+``rod_spatial.py`` and ``rod_wall.py``, or old code keeps running.
 """
 
 from __future__ import annotations
@@ -23,8 +25,12 @@ LOOSE_AFTER = 30
 SETTLED_MM = 0.02
 
 # Columns of the node array shared by the solvers.
-RADIUS, SLOPE, CLEARANCE, BINDS, WEIGHT, WALL = 0, 1, 2, 3, 4, 5
-NODE_COLUMNS = 6
+RADIUS, SLOPE, WEIGHT = 0, 1, 2
+# Clearance along the wide and the narrow axis of the canal's section, 0 where it binds.
+CLEARANCE, NARROW = 3, 4
+# Radius of the section along both axes, and the direction of the wide one.
+WALL, WALL_NARROW, COSINE, SINE = 5, 6, 7, 8
+NODE_COLUMNS = 9
 # Columns of the hinge array.
 LENGTH, ENERGY, MOMENT, TANGENT, BY_RADIUS, CURVATURE = 0, 1, 2, 3, 4, 5
 HINGE_COLUMNS = 6
@@ -76,14 +82,14 @@ def instrument_at_nodes(edge: Floats, profile: Floats, profile_step: float, node
         rise = profile[j + 1] - profile[j]
         node[i, SLOPE] = rise / profile_step
         node[i, RADIUS] = profile[j] + (place - j) * rise
-        gap = node[i, WALL] - node[i, RADIUS]
-        node[i, BINDS] = 1.0 if gap <= 0.0 else 0.0
-        node[i, CLEARANCE] = gap if gap > 0.0 else 0.0
+        node[i, CLEARANCE] = max(node[i, WALL] - node[i, RADIUS], 0.0)
+        node[i, NARROW] = max(node[i, WALL_NARROW] - node[i, RADIUS], 0.0)
 
 
 @njit(cache=True, fastmath=MATH)
 def axial_terms(
-    offset_mm: Floats,
+    depth_mm: Floats,
+    follow: Floats,
     node: Floats,
     hinge: Floats,
     wall_n_per_mm2: float,
@@ -93,18 +99,17 @@ def axial_terms(
     """Fill the part of the axial force that bending energy does not give by itself.
 
     Along an inextensible rod with constraint force N, N + Mκ − W changes only where the section
-    or the wall pushes along the rod: N = (W − Mκ) − Q with Q summed from the tip. `share` blends
-    the new values with the old ones.
+    or the wall pushes along the rod: N = (W − Mκ) − Q with Q summed from the tip. `follow` says
+    how much the depth grows with the instrument's radius; `share` blends new values with old.
     """
     push = 0.0
     count = node.shape[0]
     for i in range(count - 1):
-        depth = offset_mm[i] - node[i, CLEARANCE]
+        depth = depth_mm[i]
         if depth > 0.0:
             if i == 0:
                 push += 0.5 * wall_n_per_mm2 * depth * depth
-            if node[i, BINDS] == 0.0:
-                push += wall_n_per_mm2 * node[i, WEIGHT] * depth * node[i, SLOPE]
+            push += wall_n_per_mm2 * node[i, WEIGHT] * depth * node[i, SLOPE] * follow[i]
         if i > 0:
             push += hinge[i, LENGTH] * hinge[i, BY_RADIUS] * node[i, SLOPE]
         axial[i] += share * (-push - axial[i])
@@ -113,6 +118,7 @@ def axial_terms(
 @njit(cache=True, fastmath=MATH)
 def known_energy_nmm(
     size: Floats,
+    depth_mm: Floats,
     length_mm: Floats,
     node: Floats,
     hinge: Floats,
@@ -124,9 +130,8 @@ def known_energy_nmm(
     """Return the energy where the hinges are already known; `size` is that of the offsets."""
     total = 0.0
     for i in range(size.shape[0]):
-        depth = size[i] - node[i, CLEARANCE]
-        if depth > 0.0:
-            total += 0.5 * wall * node[i, WEIGHT] * depth * depth
+        if depth_mm[i] > 0.0:
+            total += 0.5 * wall * node[i, WEIGHT] * depth_mm[i] * depth_mm[i]
         total += 0.5 * (weak * node[i, WEIGHT] + hold[i]) * size[i] * size[i]
         if i < length_mm.shape[0]:
             total += axial[i] * length_mm[i] + hinge[i, LENGTH] * hinge[i, ENERGY]

@@ -131,17 +131,20 @@ def _wall_terms(
     hold: Floats,
     matrix: Floats,
     gradient: Floats,
+    depth: Floats,
+    follow: Floats,
 ) -> None:
     matrix[:] = 0.0
     for i in range(offset.shape[0]):
         spring = weak * node[i, WEIGHT] + hold[i]
         gradient[i] = spring * offset[i]
         matrix[i, 0] = spring
-        depth = abs(offset[i]) - node[i, CLEARANCE]
-        if depth > 0.0:
+        depth[i] = abs(offset[i]) - node[i, CLEARANCE]
+        follow[i] = 1.0 if node[i, CLEARANCE] > 0.0 else 0.0
+        if depth[i] > 0.0:
             stiff = wall * node[i, WEIGHT]
             matrix[i, 0] += stiff
-            gradient[i] += stiff * depth * (1.0 if offset[i] > 0.0 else -1.0)
+            gradient[i] += stiff * depth[i] * (1.0 if offset[i] > 0.0 else -1.0)
 
 
 @njit(cache=True, fastmath=MATH)
@@ -222,6 +225,7 @@ def solve_planar(
     count = offset_mm.shape[0]
     unit, length = np.zeros((count - 1, 2)), np.zeros(count - 1)
     trial, size = np.zeros(count), np.zeros(count)
+    depth, follow = np.zeros(count), np.zeros(count)
     matrix, scratch = np.zeros((count, 3)), np.zeros((count, 3))
     gradient, step = np.zeros(count), np.zeros(count)
     moved, force, shift, settled = 0.0, 0.0, 0.0, False
@@ -232,10 +236,10 @@ def solve_planar(
         _hinges(unit, length, node, table, table_step, hinge)
         for i in range(count):
             size[i] = abs(offset_mm[i])
+        _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient, depth, follow)
         if iteration > 0 and (settled or moved < SETTLED_MM or iteration >= 15):
             settled = True
-            axial_terms(size, node, hinge, wall, feedback(iteration), axial)
-        _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient)
+            axial_terms(depth, follow, node, hinge, wall, feedback(iteration), axial)
         _bending_terms(unit, length, normal, hinge, axial, matrix, gradient)
         shift = newton_step(matrix, gradient, scratch, step, 2, shift)
         moved, force, slope = 0.0, 0.0, 0.0
@@ -247,7 +251,7 @@ def solve_planar(
             moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
         ):
             return iteration + 1, moved, force, True
-        before = known_energy_nmm(size, length, node, hinge, axial, wall, weak, hold)
+        before = known_energy_nmm(size, depth, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, normal, length) / LARGEST_SWING)
         lower = False
         for _ in range(14):

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from canalwright.mechanics.rod_numerics import (
     BY_RADIUS,
-    CLEARANCE,
     CURVATURE,
     ENERGY,
     LARGEST_SWING,
@@ -35,6 +34,7 @@ from canalwright.mechanics.rod_numerics import (
     newton_step,
     next_shift,
 )
+from canalwright.mechanics.rod_wall import wall_depth
 
 Floats = NDArray[np.float64]
 
@@ -95,7 +95,7 @@ def _energy(
     count = offset.shape[0]
     for i in range(count):
         square = offset[i, 0] * offset[i, 0] + offset[i, 1] * offset[i, 1]
-        depth = math.sqrt(square) - node[i, CLEARANCE]
+        depth = wall_depth(offset[i, 0], offset[i, 1], node[i])[0]
         if depth > 0.0:
             total += 0.5 * wall * node[i, WEIGHT] * depth * depth
         total += 0.5 * (weak * node[i, WEIGHT] + hold[i]) * square
@@ -133,6 +133,8 @@ def _wall_terms(
     matrix: Floats,
     gradient: Floats,
     size: Floats,
+    depth: Floats,
+    follow: Floats,
 ) -> None:
     matrix[:] = 0.0
     for i in range(offset.shape[0]):
@@ -141,20 +143,16 @@ def _wall_terms(
         spring = weak * node[i, WEIGHT] + hold[i]
         gradient[2 * i], gradient[2 * i + 1] = spring * u, spring * v
         matrix[2 * i, 0], matrix[2 * i + 1, 0] = spring, spring
-        depth = size[i] - node[i, CLEARANCE]
-        if depth <= 0.0:
+        depth[i], x, y, bend, follow[i] = wall_depth(u, v, node[i])
+        if depth[i] < 0.0:
             continue
+        # A second derivative along and one across the direction into the wall.
         stiff = wall * node[i, WEIGHT]
-        if size[i] < 1e-12:
-            matrix[2 * i, 0] += stiff
-            matrix[2 * i + 1, 0] += stiff
-            continue
-        x, y, share = u / size[i], v / size[i], depth / size[i]
-        gradient[2 * i] += stiff * depth * x
-        gradient[2 * i + 1] += stiff * depth * y
-        matrix[2 * i, 0] += stiff * (x * x + share * y * y)
-        matrix[2 * i + 1, 0] += stiff * (y * y + share * x * x)
-        matrix[2 * i + 1, 1] += stiff * (1.0 - share) * x * y
+        gradient[2 * i] += stiff * depth[i] * x
+        gradient[2 * i + 1] += stiff * depth[i] * y
+        matrix[2 * i, 0] += stiff * (x * x + bend * y * y)
+        matrix[2 * i + 1, 0] += stiff * (y * y + bend * x * x)
+        matrix[2 * i + 1, 1] += stiff * (1.0 - bend) * x * y
 
 
 @njit(cache=True, fastmath=MATH)
@@ -288,6 +286,7 @@ def solve_spatial(
     unit, length = np.zeros((count - 1, 3)), np.zeros(count - 1)
     along, turn = np.zeros((count - 1, 4)), np.zeros((count - 1, 4, 3))
     trial, size = np.zeros((count, 2)), np.zeros(count)
+    depth, follow = np.zeros(count), np.zeros(count)
     matrix, scratch = np.zeros((2 * count, 6)), np.zeros((2 * count, 6))
     gradient, step = np.zeros(2 * count), np.zeros(2 * count)
     moved, force, shift, settled = 0.0, 0.0, 0.0, False
@@ -296,10 +295,10 @@ def solve_spatial(
         _edges(offset_mm, center, frame, unit, length)
         instrument_at_nodes(length, profile, profile_step, node)
         _hinges(unit, length, node, table, table_step, hinge)
-        _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient, size)
+        _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient, size, depth, follow)
         if iteration > 0 and (settled or moved < SETTLED_MM or iteration >= 15):
             settled = True
-            axial_terms(size, node, hinge, wall, feedback(iteration), axial)
+            axial_terms(depth, follow, node, hinge, wall, feedback(iteration), axial)
         _edge_terms(unit, length, frame, hinge, axial, along, turn, matrix, gradient)
         _hinge_terms(unit, hinge, along, turn, matrix)
         shift = newton_step(matrix, gradient, scratch, step, 5, shift)
@@ -312,7 +311,7 @@ def solve_spatial(
             moved < limits[0] or force < (limits[1] if iteration < LOOSE_AFTER else limits[2])
         ):
             return iteration + 1, moved, force, True
-        before = known_energy_nmm(size, length, node, hinge, axial, wall, weak, hold)
+        before = known_energy_nmm(size, depth, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, frame, length) / LARGEST_SWING)
         lower = False
         for _ in range(14):

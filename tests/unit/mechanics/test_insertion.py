@@ -15,16 +15,13 @@ FILE = find_instrument("engine-25-04")
 
 
 def inserted(
-    area: float = 0.01, parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS, oval: float = 1.0
+    area: float = 0.01, parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS
 ) -> InsertionLoads:
-    canal = CANAL
-    if oval > 1.0:
-        canal = tapered_canal(apical_mm=0.30, taper_mm_per_mm=0.05, curve_radius_mm=7.0, oval=oval)
     return insertion_loads(
-        canal,
+        CANAL,
         FILE,
         0.0,
-        np.full_like(canal.level_mm, area),
+        np.full_like(CANAL.level_mm, area),
         speed_rpm=300.0,
         advance_time_s=8.0,
         parameters=parameters,
@@ -88,11 +85,6 @@ def test_limits_are_ranked_and_say_what_helps() -> None:
     }
     assert "fatigue" not in {limit.name for limit in inserted().limits}
     assert "FATIGUE_SPEED" not in {c.code for c in inserted().cautions}
-
-
-def test_an_oval_canal_is_taken_round_and_says_so() -> None:
-    assert "CANAL_TAKEN_ROUND" in {c.code for c in inserted(oval=2.0).cautions}
-    assert "CANAL_TAKEN_ROUND" not in {c.code for c in inserted().cautions}
 
 
 def test_removed_area_must_be_given_per_level() -> None:
