@@ -21,8 +21,9 @@ __all__ = ["FreeSections", "free_sections"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Left over by the ellipse, against noise; and the number of levels in a row that it takes.
-_EXCESS, _LEAST_RUN = 1.45, 8
+# Left over by the ellipse, against noise and against the contrast; and the number of levels in a
+# row that it takes.
+_EXCESS, _LEAST_EXCESS, _LEAST_RUN = 1.45, 0.02, 8
 _TAIL_SIGMAS = 2.3
 _SEED_MM = 0.45
 _STAR_TOLERANCE = 0.2
@@ -74,7 +75,10 @@ def _not_elliptic(
     noise = section_noise(sections, fits, weights, calibration.sigma_mm, calibration.noise)
     spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
     wide = np.exp(fits.parameters[:, 2] + 0.5 * spread)
-    odd = (fits.residual > _EXCESS * noise) & (wide > 2.0 * calibration.sigma_mm)
+    contrast = float(np.median(sections.dentin)) - calibration.lumen
+    left = np.sqrt(np.maximum(fits.residual**2 - noise**2, 0.0))
+    odd = (fits.residual > _EXCESS * noise) & (left > _LEAST_EXCESS * contrast)
+    odd &= wide > 2.0 * calibration.sigma_mm
     return np.asarray(
         binary_opening(binary_closing(odd, np.ones(3, bool)), np.ones(_LEAST_RUN, bool))
     )

@@ -31,6 +31,7 @@ _RAYS = 32
 _LUMEN_SD, _CHAMBER_SD, _CHAMBER_TOLERANCE = 0.3, 0.05, 0.3
 _BLUR_SHARE, _MOST_HIDDEN = 0.05, 0.6
 _SEED_MM = 0.7
+_CHAMBER_VOXEL_MM = 0.16
 _CHAMBER_REACH_MM, _CHAMBER_DEPTH_MM, _CHAMBER_VOXELS = 2.5, 0.35, 30
 
 
@@ -90,6 +91,7 @@ def _chamber_gray(crop: Crop, orifice_mm: Floats, dentin: float, darkest: float)
     """Median gray deep inside the dark space at the orifice; None if it is nowhere wide."""
     from scipy.ndimage import distance_transform_edt, label
 
+    crop = crop.coarsened(_CHAMBER_VOXEL_MM) if crop.voxel_mm < 0.1 else crop
     center = np.round(crop.index(orifice_mm)).astype(int)
     reach = int(np.ceil(_CHAMBER_REACH_MM / crop.voxel_mm))
     low = np.maximum(center - reach, 0)

@@ -26,6 +26,7 @@ _CERTAIN = 0.15
 _FLOOR = 0.01
 
 _SURROUNDINGS_MM = 1.2
+_PATH_VOXEL_MM = 0.12
 
 
 def dark_path(
@@ -46,6 +47,7 @@ def dark_path(
     ndarray, shape (n, 3)
         Voxel centers in mm from start to end.
     """
+    crop = crop.coarsened(_PATH_VOXEL_MM) if crop.voxel_mm < 0.7 * _PATH_VOXEL_MM else crop
     sigmas = np.unique(np.maximum(np.array(TUBE_SIGMAS_MM) / crop.voxel_mm, 0.75))
     stack = scale_space(crop.values, sigmas)
     last = np.array(crop.values.shape[::-1]) - 1

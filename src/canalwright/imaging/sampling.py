@@ -11,14 +11,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.imaging.scan import Scan
 
-__all__ = ["Crop", "crop_around", "plane_samples"]
+__all__ = ["Crop", "block_means", "crop_around", "plane_samples"]
 
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
 
-# Finer voxels are small against canal and blur: linear interpolation is enough, and the spline
-# coefficients of a large volume are saved.
-_LINEAR_BELOW_MM = 0.05
+# Micro-CT voxels are averaged in blocks up to this edge: sizes come from partial volume anyway,
+# and a whole root stays small enough to be measured at once.
+_FINEST_MM = 0.06
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,6 +58,19 @@ class Crop:
             spline_filter(self.values, 3, output=np.float32, mode="mirror"), np.float32
         )
 
+    def coarsened(self, edge_mm: float) -> Crop:
+        """Return the crop averaged in blocks so that voxels come near `edge_mm`."""
+        block = max(1, round(edge_mm / self.voxel_mm))
+        if block == 1:
+            return self
+        return Crop(
+            block_means(self.values, (block, block, block)),
+            self.voxel_mm * block,
+            self.points(np.full(3, (block - 1) / 2.0)),
+            self.index_to_mm * block,
+            self.resampled,
+        )
+
     def index(self, points_mm: ArrayLike) -> Floats:
         """Return fractional (x, y, z) indices of (..., 3) points."""
         return np.asarray((np.asarray(points_mm, float) - self.origin_mm) @ self.mm_to_index.T)
@@ -71,17 +84,15 @@ class Crop:
         index = self.index(points_mm)
         flat = np.ascontiguousarray(index.reshape(-1, 3))
         out = np.empty(len(flat))
-        if self.voxel_mm < _LINEAR_BELOW_MM:
-            _sample_linear(self.values, flat, out)
-        else:
-            _sample_cubic(self.coefficients, flat, out)
+        _sample_cubic(self.coefficients, flat, out)
         return out.reshape(index.shape[:-1])
 
 
 def crop_around(scan: Scan, points_mm: ArrayLike, margin_mm: float) -> Crop:
     """Cut the box that holds the points and a margin, with cubic voxels.
 
-    Voxels whose edges differ by more than 1 % are resampled to the smallest edge.
+    Voxels below 0.06 mm are averaged in blocks; those whose edges differ by more than 1 % are
+    resampled to the smallest edge.
     """
     index = scan.index_from_points(points_mm)
     spacing = np.asarray(scan.spacing_mm[::-1])
@@ -89,14 +100,31 @@ def crop_around(scan: Scan, points_mm: ArrayLike, margin_mm: float) -> Crop:
     low = np.clip(np.floor(index.min(axis=0) - margin_mm / spacing), 0, last).astype(int)
     high = np.clip(np.ceil(index.max(axis=0) + margin_mm / spacing), 0, last).astype(int)
     part = scan.voxels[low[2] : high[2] + 1, low[1] : high[1] + 1, low[0] : high[0] + 1]
-    values = np.ascontiguousarray(part, np.float32)
-    origin = scan.points_from_index(low)
+    blocks = np.maximum((_FINEST_MM / spacing + 0.02).astype(int), 1)
+    values = block_means(part, (int(blocks[2]), int(blocks[1]), int(blocks[0])))
+    origin = scan.points_from_index(low + (blocks - 1) / 2.0)
+    spacing = spacing * blocks
     if spacing.max() / spacing.min() <= 1.01:
-        return Crop(values, float(np.cbrt(spacing.prod())), origin, scan.index_to_mm)
+        edge = float(np.cbrt(spacing.prod()))
+        return Crop(values, edge, origin, scan.index_to_mm * blocks)
     edge = float(spacing.min())
     return Crop(
         _made_cubic(values, spacing / edge), edge, origin, scan.direction * edge, resampled=True
     )
+
+
+def block_means(voxels: NDArray[np.generic], blocks: tuple[int, int, int]) -> Volume:
+    """Return means over blocks of (z, y, x) voxels; incomplete blocks at the end are dropped."""
+    if blocks == (1, 1, 1):
+        return np.ascontiguousarray(voxels, np.float32)
+    count = [n // b for n, b in zip(voxels.shape, blocks, strict=True)]
+    out = np.empty(count, np.float32)
+    bz, by, bx = blocks
+    for z in range(count[0]):
+        slab = np.asarray(voxels[z * bz : (z + 1) * bz, : count[1] * by, : count[2] * bx])
+        cut = slab.reshape(bz, count[1], by, count[2], bx)
+        out[z] = cut.mean(axis=(0, 2, 4), dtype=np.float32)
+    return out
 
 
 def _made_cubic(values: Volume, ratio_xyz: Floats) -> Volume:
@@ -186,27 +214,4 @@ def _sample_cubic(coefficients: Volume, index: Floats, out: Floats) -> None:
                 for c in range(4):
                     row += wx[c] * coefficients[za, yb, jx[c]]
                 total += wz[a] * wy[b] * row
-        out[n] = total
-
-
-@njit(cache=True)
-def _sample_linear(values: Volume, index: Floats, out: Floats) -> None:
-    nz, ny, nx = values.shape
-    for n in range(len(index)):
-        x, y, z = index[n]
-        inside = -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5 and -0.5 <= z <= nz - 0.5
-        if not inside:
-            out[n] = np.nan
-            continue
-        ix = min(max(int(np.floor(x)), 0), nx - 2)
-        iy = min(max(int(np.floor(y)), 0), ny - 2)
-        iz = min(max(int(np.floor(z)), 0), nz - 2)
-        tx, ty, tz = x - ix, y - iy, z - iz
-        total = 0.0
-        for a in range(2):
-            wa = tz if a else 1.0 - tz
-            for b in range(2):
-                wb = ty if b else 1.0 - ty
-                low, high = values[iz + a, iy + b, ix], values[iz + a, iy + b, ix + 1]
-                total += wa * wb * ((1.0 - tx) * low + tx * high)
         out[n] = total

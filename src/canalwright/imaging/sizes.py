@@ -35,6 +35,7 @@ _INFINITE = np.inf
 # Blur of a dental scan before the voxel (full width at half maximum 0.25 mm; assumed) and how far
 # it may be off when the canal cannot tell.
 _BLUR_MM, _GUESS_SD = 0.106, 0.15
+_MICRO_BELOW_MM = 0.07
 _FITS_WELL, _LEAST_FITTING = 1.45, 6
 
 
@@ -128,7 +129,8 @@ def cut_sections(
     """
     _, first, second = frame_along(line)
     half = 1.0 if reach_mm is None else float(np.clip(1.15 * reach_mm + 0.45, 0.9, 2.5))
-    raw = plane_samples(crop, line, first, second, half, 2 * round(half / _SAMPLE_MM) + 1)
+    step = _SAMPLE_MM if crop.voxel_mm >= _MICRO_BELOW_MM else 0.7 * crop.voxel_mm
+    raw = plane_samples(crop, line, first, second, half, 2 * round(half / step) + 1)
     gray = _averaged(raw, settings.axial_sd_mm / settings.level_step_mm)
     radius = _rough_radius_mm(gray, half, rough) if radius_mm is None else radius_mm
     if settings.dentin is not None:
@@ -169,7 +171,7 @@ def calibrated(
     Both come from the widest quarter of the levels, where lumen and edge are seen apart; levels
     that no ellipse fits do not count. If none is left, the first guesses stand.
     """
-    guess = settings.sigma_mm or float(np.hypot(_BLUR_MM, 0.4 * voxel_mm))
+    guess = settings.sigma_mm or _likely_sigma_mm(voxel_mm)
     start = _start(sections, rough.lumen, guess)
     weights = _weights(sections, rough.contrast, guess)
     noise = max(rough.noise * 0.4, 0.01 * rough.contrast)
@@ -198,6 +200,12 @@ def calibrated(
     mean, spread = _joint(fits, shared, expected, prior, noise, grain)
     lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
     return Calibration(lumen, float(spread[0]), sigma, float(spread[1]) * sigma, noise)
+
+
+def _likely_sigma_mm(voxel_mm: float) -> float:
+    """Return a first guess of the blur: that of cone-beam scans, or of micro-CT's small voxels."""
+    blur = _BLUR_MM if voxel_mm >= _MICRO_BELOW_MM else 0.6 * voxel_mm
+    return float(np.hypot(blur, 0.4 * voxel_mm))
 
 
 def _widest(sections: Sections) -> NDArray[np.int64]:
