@@ -201,8 +201,11 @@ def _ovals(canal: Canal, level: Floats) -> tuple[Floats, Floats, Floats]:
     theta = directions_rad(canal.radius_mm.shape[1])
     # Twice the angle of the wide axis is the phase of the second harmonic of r⁴ (second moments);
     # weighted by it, directions fade where a section is round.
-    spread = canal.radius_mm**4 @ np.exp(2j * theta)
-    real, imaginary = (np.interp(level, canal.level_mm, v) for v in (spread.real, spread.imag))
+    fourth = canal.radius_mm**4
+    real, imaginary = (
+        np.interp(level, canal.level_mm, np.sum(fourth * wave(2.0 * theta), axis=1))
+        for wave in (np.cos, np.sin)
+    )
     wide, narrow = (
         np.interp(level, canal.level_mm, width / 2.0) for width in (canal.wide_mm, canal.narrow_mm)
     )

@@ -22,6 +22,7 @@ from canalwright.mechanics.rod_numerics import (
     LOOSE_AFTER,
     MATH,
     MOMENT,
+    NARROW,
     RADIUS,
     SETTLED_MM,
     TANGENT,
@@ -95,7 +96,10 @@ def _energy(
     count = offset.shape[0]
     for i in range(count):
         square = offset[i, 0] * offset[i, 0] + offset[i, 1] * offset[i, 1]
-        depth = wall_depth(offset[i, 0], offset[i, 1], node[i])[0]
+        # Most nodes lie within the narrow clearance: no need to look for their nearest wall.
+        depth = -1.0
+        if square > node[i, NARROW] * node[i, NARROW]:
+            depth = wall_depth(offset[i, 0], offset[i, 1], node, i)[0]
         if depth > 0.0:
             total += 0.5 * wall * node[i, WEIGHT] * depth * depth
         total += 0.5 * (weak * node[i, WEIGHT] + hold[i]) * square
@@ -143,7 +147,10 @@ def _wall_terms(
         spring = weak * node[i, WEIGHT] + hold[i]
         gradient[2 * i], gradient[2 * i + 1] = spring * u, spring * v
         matrix[2 * i, 0], matrix[2 * i + 1, 0] = spring, spring
-        depth[i], x, y, bend, follow[i] = wall_depth(u, v, node[i])
+        if size[i] < node[i, NARROW]:
+            depth[i], follow[i] = -1.0, 0.0
+            continue
+        depth[i], x, y, bend, follow[i] = wall_depth(u, v, node, i)
         if depth[i] < 0.0:
             continue
         # A second derivative along and one across the direction into the wall.

@@ -21,23 +21,25 @@ Floats = NDArray[np.float64]
 _THINNEST_MM = 1e-6
 
 
-@njit(cache=True, fastmath=MATH)
-def wall_depth(u: float, v: float, node: Floats) -> tuple[float, float, float, float, float]:
-    """Return depth, direction into the wall, roundness and share of radius of one node.
+@njit(cache=True, fastmath=MATH, inline="always")
+def wall_depth(
+    u: float, v: float, node: Floats, i: int
+) -> tuple[float, float, float, float, float]:
+    """Return depth, direction into the wall, roundness and share of radius of node i.
 
     Depth is the distance outside the clearance, negative inside. Roundness is depth over the
     distance from the wall's center of curvature, what a move across the direction adds to it.
     The last value is how much depth grows with the instrument's radius.
     """
-    wide, narrow = node[CLEARANCE], node[NARROW]
+    wide, narrow = node[i, CLEARANCE], node[i, NARROW]
     if wide - narrow < 1e-9:
         size = math.sqrt(u * u + v * v)
         grows = 1.0 if wide > 0.0 else 0.0
         if size < 1e-12:
             return size - wide, 1.0, 0.0, 1.0, grows
         return size - wide, u / size, v / size, (size - wide) / size, grows
-    x = node[COSINE] * u + node[SINE] * v
-    y = node[COSINE] * v - node[SINE] * u
+    x = node[i, COSINE] * u + node[i, SINE] * v
+    y = node[i, COSINE] * v - node[i, SINE] * u
     held = max(narrow, _THINNEST_MM)
     if (x / wide) * (x / wide) + (y / held) * (y / held) <= 1.0:
         return -1.0, 0.0, 0.0, 0.0, 0.0
@@ -46,8 +48,8 @@ def wall_depth(u: float, v: float, node: Floats) -> tuple[float, float, float, f
     along = math.copysign(along, y)
     return (
         depth,
-        node[COSINE] * across - node[SINE] * along,
-        node[SINE] * across + node[COSINE] * along,
+        node[i, COSINE] * across - node[i, SINE] * along,
+        node[i, SINE] * across + node[i, COSINE] * along,
         roundness,
         share,
     )
@@ -86,7 +88,7 @@ def wall_depths(offset_mm: Floats, node: Floats) -> tuple[Floats, Floats]:
     count = offset_mm.shape[0]
     depth, direction = np.zeros(count), np.zeros((count, 2))
     for i in range(count):
-        found, x, y, _, _ = wall_depth(offset_mm[i, 0], offset_mm[i, 1], node[i])
+        found, x, y, _, _ = wall_depth(offset_mm[i, 0], offset_mm[i, 1], node, i)
         depth[i] = max(found, 0.0)
         direction[i, 0], direction[i, 1] = x, y
     return depth, direction

@@ -26,9 +26,9 @@ FILE = rod_of_instrument(find_instrument("engine-25-04"))
 
 
 def node(wide: float, narrow: float, angle: float = 0.0) -> np.ndarray:
-    made = np.zeros(NODE_COLUMNS)
-    made[CLEARANCE], made[NARROW] = wide, narrow
-    made[COSINE], made[SINE] = math.cos(angle), math.sin(angle)
+    made = np.zeros((1, NODE_COLUMNS))
+    made[0, [CLEARANCE, NARROW]] = wide, narrow
+    made[0, [COSINE, SINE]] = math.cos(angle), math.sin(angle)
     return made
 
 
@@ -45,40 +45,42 @@ def brute(u: float, v: float, wide: float, narrow: float, angle: float) -> float
 def test_depth_is_the_distance_to_the_ellipse(angle: float, wide: float, narrow: float) -> None:
     for turn in np.linspace(0.1, 6.2, 9):
         u, v = 0.6 * math.cos(turn), 0.6 * math.sin(turn)
-        depth, x, y, _, _ = wall_depth(u, v, node(wide, narrow, angle))
+        depth, x, y, _, _ = wall_depth(u, v, node(wide, narrow, angle), 0)
         assert depth == pytest.approx(brute(u, v, wide, narrow, angle), abs=3e-6)
         assert math.hypot(x, y) == pytest.approx(1.0)
-        back = wall_depth(u - 1.0001 * depth * x, v - 1.0001 * depth * y, node(wide, narrow, angle))
+        back = wall_depth(
+            u - 1.0001 * depth * x, v - 1.0001 * depth * y, node(wide, narrow, angle), 0
+        )
         assert back[0] < 1e-4  # straight back along the direction lies the wall
 
 
 def test_derivatives_of_depth() -> None:
     at, step = node(0.3, 0.1, 0.5), 1e-6
     u, v = 0.25, 0.31
-    _, x, y, bend, _ = wall_depth(u, v, at)
+    _, x, y, bend, _ = wall_depth(u, v, at, 0)
     gradient = [
-        (wall_depth(u + step, v, at)[0] - wall_depth(u - step, v, at)[0]) / (2 * step),
-        (wall_depth(u, v + step, at)[0] - wall_depth(u, v - step, at)[0]) / (2 * step),
+        (wall_depth(u + step, v, at, 0)[0] - wall_depth(u - step, v, at, 0)[0]) / (2 * step),
+        (wall_depth(u, v + step, at, 0)[0] - wall_depth(u, v - step, at, 0)[0]) / (2 * step),
     ]
     assert gradient == pytest.approx([x, y], abs=1e-6)
     # Across the direction, half the squared depth has the second derivative `bend`.
     step = 1e-4
-    half = [0.5 * wall_depth(u - s * step * y, v + s * step * x, at)[0] ** 2 for s in (-1, 0, 1)]
+    half = [0.5 * wall_depth(u - s * step * y, v + s * step * x, at, 0)[0] ** 2 for s in (-1, 0, 1)]
     assert (half[0] - 2 * half[1] + half[2]) / step**2 == pytest.approx(bend, rel=1e-3)
 
 
 def test_how_depth_grows_with_the_radius_of_the_instrument() -> None:
     u, v, step = 0.25, 0.31, 1e-6
-    share = wall_depth(u, v, node(0.3, 0.1))[4]
-    grown = wall_depth(u, v, node(0.3 - step, 0.1 - step))[0]
-    assert (grown - wall_depth(u, v, node(0.3, 0.1))[0]) / step == pytest.approx(share, abs=1e-4)
-    assert wall_depth(0.4, 0.0, node(0.3, 0.3))[4] == 1.0
-    assert wall_depth(0.0, 0.1, node(0.3, 0.0))[4] == pytest.approx(0.0, abs=1e-9)
+    share = wall_depth(u, v, node(0.3, 0.1), 0)[4]
+    grown = wall_depth(u, v, node(0.3 - step, 0.1 - step), 0)[0]
+    assert (grown - wall_depth(u, v, node(0.3, 0.1), 0)[0]) / step == pytest.approx(share, abs=1e-4)
+    assert wall_depth(0.4, 0.0, node(0.3, 0.3), 0)[4] == 1.0
+    assert wall_depth(0.0, 0.1, node(0.3, 0.0), 0)[4] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_inside_there_is_no_depth() -> None:
-    assert wall_depth(0.2, 0.05, node(0.3, 0.1))[0] < 0.0
-    assert wall_depth(0.0, 0.0, node(0.3, 0.3))[0] == pytest.approx(-0.3)
+    assert wall_depth(0.2, 0.05, node(0.3, 0.1), 0)[0] < 0.0
+    assert wall_depth(0.0, 0.0, node(0.3, 0.3), 0)[0] == pytest.approx(-0.3)
 
 
 def oval_path(narrow: float, wide: float, direction: float) -> CanalPath:
