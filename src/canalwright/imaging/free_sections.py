@@ -21,9 +21,9 @@ __all__ = ["FreeSections", "free_sections"]
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# Left over by the ellipse, against noise and against the contrast; and the number of levels in a
-# row that it takes.
-_EXCESS, _LEAST_EXCESS, _LEAST_RUN = 1.45, 0.02, 8
+# What the ellipse leaves over, against noise and against the contrast: from the first value on the
+# outline begins to count, from the second on it counts alone. Averaged over so many levels.
+_EXCESS, _LEFT, _RUN = (1.3, 1.6), (0.015, 0.025), 9
 _TAIL_SIGMAS = 2.3
 _SEED_MM = 0.45
 _STAR_TOLERANCE = 0.2
@@ -38,50 +38,63 @@ class FreeSections:
 
     Attributes
     ----------
-    used : ndarray of bool, shape (n,)
+    share : ndarray, shape (n,)
+        How much of the section is the outline, 0 (all ellipse) to 1.
     star_shaped : ndarray of bool, shape (n,)
         False where the outline from the centerline does not hold the region's area, so that the
         polar section is only equal in area.
     radius_mm : ndarray, shape (n, 64)
-        Valid where used.
+        Valid where `share` is positive.
     """
 
-    used: Mask
+    share: Floats
     star_shaped: Mask
     radius_mm: Floats
+
+    @property
+    def used(self) -> Mask:
+        """Whether the section is mostly the outline."""
+        return np.asarray(self.share > 0.5)
+
+    def mixed_with(self, ellipse_mm: Floats) -> Floats:
+        """Return sections between ellipse and outline."""
+        share = self.share[:, None]
+        outline = np.where(share > 0.0, self.radius_mm, ellipse_mm)
+        return np.asarray((1.0 - share) * ellipse_mm + share * outline, float)
 
 
 def free_sections(
     sections: Sections, fits: SectionFits, weights: Floats, calibration: Calibration
 ) -> FreeSections:
     """Find the levels whose section is no ellipse, and their outlines."""
-    used = _not_elliptic(sections, fits, weights, calibration)
-    star = np.ones(len(used), bool)
-    radius = np.full((len(used), DIRECTIONS), np.nan)
-    for level in np.flatnonzero(used):
+    share = _not_elliptic(sections, fits, weights, calibration)
+    star = np.ones(len(share), bool)
+    radius = np.full((len(share), DIRECTIONS), np.nan)
+    for level in np.flatnonzero(share > 0.0):
         found = _outline(sections, int(level), calibration)
         if found is None:
-            used[level] = False
+            share[level] = 0.0
         else:
             radius[level], star[level] = found
-    return FreeSections(used, star, _averaged(radius, used))
+    return FreeSections(share, star, _averaged(radius, share > 0.0))
 
 
 def _not_elliptic(
     sections: Sections, fits: SectionFits, weights: Floats, calibration: Calibration
-) -> Mask:
-    from scipy.ndimage import binary_closing, binary_opening
+) -> Floats:
+    """How much of each level's section is to come from its outline, 0 to 1, without jumps."""
+    from scipy.ndimage import uniform_filter1d
 
     noise = section_noise(sections, fits, weights, calibration.sigma_mm, calibration.noise)
     spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
     wide = np.exp(fits.parameters[:, 2] + 0.5 * spread)
     contrast = float(np.median(sections.dentin)) - calibration.lumen
-    left = np.sqrt(np.maximum(fits.residual**2 - noise**2, 0.0))
-    odd = (fits.residual > _EXCESS * noise) & (left > _LEAST_EXCESS * contrast)
-    odd &= wide > 2.0 * calibration.sigma_mm
-    return np.asarray(
-        binary_opening(binary_closing(odd, np.ones(3, bool)), np.ones(_LEAST_RUN, bool))
-    )
+    left = np.sqrt(np.maximum(fits.residual**2 - noise**2, 0.0)) / contrast
+    odd = np.clip((fits.residual / noise - _EXCESS[0]) / (_EXCESS[1] - _EXCESS[0]), 0.0, 1.0)
+    odd *= np.clip((left - _LEFT[0]) / (_LEFT[1] - _LEFT[0]), 0.0, 1.0)
+    odd[wide < 2.0 * calibration.sigma_mm] = 0.0
+    share = uniform_filter1d(odd, _RUN, mode="nearest")
+    return np.where(share > 0.15, np.minimum(1.0, 1.3 * share), 0.0)
 
 
 def _outline(

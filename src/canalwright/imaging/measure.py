@@ -285,7 +285,7 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     profile = profile.part(keep)
     free = free_sections(sections.part(keep), fits.part(keep), weights[keep], calibration)
     ellipse = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
-    radius_mm = np.where(free.used[:, None], free.radius_mm, ellipse)
+    radius_mm = free.mixed_with(ellipse)
     seen = visibility(sections.part(keep), weights[keep], calibration)
     level = arc_length_mm(line[keep])
     faded = faded_runs_mm(level, seen)

@@ -50,11 +50,22 @@ def dark_path(
     crop = crop.coarsened(_PATH_VOXEL_MM) if crop.voxel_mm < 0.7 * _PATH_VOXEL_MM else crop
     sigmas = np.unique(np.maximum(np.array(TUBE_SIGMAS_MM) / crop.voxel_mm, 0.75))
     stack = scale_space(crop.values, sigmas)
-    last = np.array(crop.values.shape[::-1]) - 1
-    ends = np.clip(np.round(crop.index(np.stack([start_mm, end_mm]))), 0, last).astype(np.int64)
+    ends = [_darkest_corner(stack[0], crop.index(point)) for point in (start_mm, end_mm)]
     trust = _inside_dentin(crop, dentin - 0.4 * contrast)
     index = _shortest(stack, sigmas, trust, _CERTAIN * contrast, ends[0], ends[1])
     return crop.points(index)
+
+
+def _darkest_corner(volume: Volume, index_xyz: Floats) -> NDArray[np.int64]:
+    """Return the darkest of the eight voxels round a point.
+
+    Rounding would depend on the axes' directions where a point lies midway between voxels.
+    """
+    last = np.array(volume.shape[::-1]) - 1
+    low = np.clip(np.floor(index_xyz), 0, last).astype(np.int64)
+    corners = np.minimum(low + np.indices((2, 2, 2)).reshape(3, -1).T, last)
+    gray = volume[corners[:, 2], corners[:, 1], corners[:, 0]]
+    return np.asarray(corners[np.argmin(gray)], np.int64)
 
 
 def _inside_dentin(crop: Crop, bright: float) -> Volume:

@@ -41,7 +41,7 @@ class MeasureSettings:
     trust_mm: float = 0.35
     axial_sd_mm: float = 0.15
     centerline_wave_mm: float = 2.0
-    size_wave_mm: float = 1.2
+    size_wave_mm: float = 1.35
     lumen: float | None = None
     dentin: float | None = None
     sigma_mm: float | None = None

@@ -21,6 +21,9 @@ Floats = NDArray[np.float64]
 _TYPICAL_SD = 0.03
 _LEAST_RADIUS_MM = 0.02
 
+# What the model of the section leaves over, as a share of the blur; assumed from phantoms.
+_MODEL_SD_SHARE = 0.01
+
 
 @dataclass(frozen=True, eq=False)
 class SizeProfile:
@@ -78,7 +81,8 @@ def size_profile(
     spread = np.hypot(shape[:, 0], shape[:, 1])
     diameter = 2.0 * np.exp(size)
     systematic = _systematic_share(fits, calibration)
-    diameter_sd = diameter * np.hypot(size_sd, systematic)
+    model = _MODEL_SD_SHARE * calibration.sigma_mm
+    diameter_sd = np.hypot(diameter * np.hypot(size_sd, systematic), model)
     narrow, wide = diameter * np.exp(-0.5 * spread), diameter * np.exp(0.5 * spread)
     return SizeProfile(
         diameter_mm=diameter,
@@ -99,14 +103,16 @@ def _covariances(
     """Covariance of (ln m, q) per level, others eliminated, shape (n, 3, 3).
 
     Samples lie closer than the grain of the noise, so they are correlated: the variance grows by
-    the number of samples per grain.
+    the number of samples per grain, less where the grain is not small against the canal's image.
     """
     across = max(1.0, (grain_mm / sections.step_mm) ** 2)
     noise = np.maximum(fits.residual, 0.5 * calibration.noise)
+    grain_sd = grain_mm / (2.0 * np.sqrt(np.pi))
     out = np.empty((len(fits.parameters), 3, 3))
     prior = np.diag([1e-9, 1e-9, 1e-9, 4.0, 4.0, 1e-9])
     for i, information in enumerate(fits.information):
-        variance = noise[i] ** 2 * across
+        blob = calibration.sigma_mm**2 + 0.25 * np.exp(2.0 * fits.parameters[i, 2])
+        variance = noise[i] ** 2 * max(1.0, across * blob / (blob + grain_sd**2))
         matrix = information[:6, :6] / variance + prior
         out[i] = np.linalg.pinv(matrix)[2:5, 2:5]
     return out
