@@ -82,17 +82,15 @@ def free_sections(
 def _not_elliptic(
     sections: Sections, fits: SectionFits, weights: Floats, calibration: Calibration
 ) -> Floats:
-    """How much of each level's section is to come from its outline, 0 to 1, without jumps."""
+    """Return how much of each section is to come from its outline, 0 to 1, without jumps."""
     from scipy.ndimage import uniform_filter1d
 
     noise = section_noise(sections, fits, weights, calibration.sigma_mm, calibration.noise)
-    spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
-    wide = np.exp(fits.parameters[:, 2] + 0.5 * spread)
     contrast = float(np.median(sections.dentin)) - calibration.lumen
     left = np.sqrt(np.maximum(fits.residual**2 - noise**2, 0.0)) / contrast
     odd = np.clip((fits.residual / noise - _EXCESS[0]) / (_EXCESS[1] - _EXCESS[0]), 0.0, 1.0)
     odd *= np.clip((left - _LEFT[0]) / (_LEFT[1] - _LEFT[0]), 0.0, 1.0)
-    odd[wide < 2.0 * calibration.sigma_mm] = 0.0
+    odd[np.exp(fits.parameters[:, 2]) < 1.5 * calibration.sigma_mm] = 0.0
     share = uniform_filter1d(odd, _RUN, mode="nearest")
     return np.where(share > 0.15, np.minimum(1.0, 1.3 * share), 0.0)
 

@@ -57,13 +57,14 @@ def dark_path(
 
 
 def _darkest_corner(volume: Volume, index_xyz: Floats) -> NDArray[np.int64]:
-    """Return the darkest of the eight voxels round a point.
+    """Return the darkest of the up to eight voxels round a point.
 
     Rounding would depend on the axes' directions where a point lies midway between voxels.
     """
     last = np.array(volume.shape[::-1]) - 1
-    low = np.clip(np.floor(index_xyz), 0, last).astype(np.int64)
-    corners = np.minimum(low + np.indices((2, 2, 2)).reshape(3, -1).T, last)
+    low = np.clip(np.floor(index_xyz + 1e-6), 0, last).astype(np.int64)
+    high = np.clip(np.ceil(index_xyz - 1e-6), 0, last).astype(np.int64)
+    corners = np.where(np.indices((2, 2, 2)).reshape(3, -1).T == 0, low, high)
     gray = volume[corners[:, 2], corners[:, 1], corners[:, 0]]
     return np.asarray(corners[np.argmin(gray)], np.int64)
 
