@@ -12,6 +12,7 @@
     │   ├── UnreadableFile          3  missing, truncated, or not what its name says
     │   ├── FaultyRows              3  a table some rows of which cannot be used
     │   ├── MissingSpacing          3  an image without a trustworthy voxel size
+    │   ├── MissingScale            3  a radiograph without a trustworthy scale
     │   ├── NotInVolume             3  a point that lies outside the image
     │   └── NotACanal               3  no canal can be followed between two points
     └── NoFeasiblePlan              4  every sequence breaks a limit
@@ -29,6 +30,7 @@ __all__ = [
     "CanalwrightError",
     "FaultyRows",
     "MalformedText",
+    "MissingScale",
     "MissingSpacing",
     "NoFeasiblePlan",
     "NotACanal",
@@ -202,6 +204,22 @@ class MissingSpacing(BadInput):
             f"{self.path}: {self.reason}, so no length can be stated in millimeters; "
             "give the voxel size in mm as --spacing z,y,x (for example "
             "--spacing 0.125,0.125,0.125) if you know it from the scanner's record."
+        )
+
+
+@dataclass(kw_only=True, eq=False)
+class MissingScale(BadInput):
+    """A radiograph on which nothing can be stated in millimeters."""
+
+    path: str
+    reason: str
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return (
+            f"{self.path}: {self.reason}, so no length can be stated in millimeters; give "
+            "--known-length-mm L --between x,y:x,y for an object of known length beside the canal, "
+            "or --scale-mm-per-px S if you know the size of a pixel at the tooth."
         )
 
 

@@ -10,6 +10,7 @@ from canalwright.errors import (
     CanalwrightError,
     FaultyRows,
     MalformedText,
+    MissingScale,
     MissingSpacing,
     NoFeasiblePlan,
     NotACanal,
@@ -54,6 +55,10 @@ LEAVES = {
     FaultyRows: (
         FaultyRows(path="teeth.csv", rows=12, faults=("row 3: size 'x' is no number",)),
         ("eeth.csv", "row 3: size 'x' is no number"),
+    ),
+    MissingScale: (
+        MissingScale(path="tooth.jpg", reason="a picture states no scale"),
+        ("tooth.jpg", "no scale", "millimeters", "--scale-mm-per-px", "--known-length-mm"),
     ),
     MissingSpacing: (
         MissingSpacing(path="tooth.nhdr", reason="the header gives no spacing"),

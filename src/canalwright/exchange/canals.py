@@ -15,7 +15,14 @@ from canalwright.exchange.document import (
     Record,
 )
 
-__all__ = ["CanalRecord", "CanalsDocument", "CurvatureRecord", "ProvenanceRecord"]
+__all__ = [
+    "CanalRecord",
+    "CanalsDocument",
+    "CurvatureRecord",
+    "ProjectionRecord",
+    "ProvenanceRecord",
+    "StretchRecord",
+]
 
 # Generous bounds that no tooth reaches: they catch micrometers taken for millimeters.
 LARGEST_WIDTH_MM = 20.0
@@ -70,18 +77,46 @@ class CurvatureRecord(Record):
     max_per_mm: Finite | None = None
 
 
+class StretchRecord(Record):
+    """The line between two points of a trace, and whether the dark canal was followed."""
+
+    start_level_mm: NotNegative
+    end_level_mm: NotNegative
+    snapped: bool
+    confidence: Annotated[Finite, Field(ge=0, le=1)] | None = None
+
+
+class ProjectionRecord(Record):
+    """What a canal traced on radiographs is beside its line; its diameters are projected widths.
+
+    ``view_angles_deg`` holds one angle for a single view, where z of the centerline is 0 and
+    stands for "unknown"; several where depth was computed, with its ``depth_sd_mm``.
+    """
+
+    view_angles_deg: Annotated[list[Finite], Field(min_length=1)]
+    scale_mm_per_px: Positive
+    scale_sd_mm_per_px: NotNegative | None = None
+    scale_origin: str = ""
+    length_sd_mm: NotNegative | None = None
+    depth_sd_mm: Deviations | None = None
+    clicks_px: list[list[Finite]] = Field(default_factory=list)
+    points_px: list[list[Finite]] = Field(default_factory=list)
+    stretches: list[StretchRecord] = Field(default_factory=list)
+
+
 class CanalRecord(Record):
     """One canal.
 
     Needed are ``name``, ``level_mm``, ``centerline_mm`` and ``diameter_mm``; sections are taken
-    from ``section_radius_mm`` where it is given, else rebuilt from the widths.
+    from ``section_radius_mm`` where it is given, else rebuilt from the widths. A canal traced on
+    a radiograph has ``projection``; its ``diameter_mm`` is null where no width could be told.
     """
 
     name: Annotated[str, Field(min_length=1)]
     length_mm: Level | None = None
     level_mm: Annotated[list[Level], Field(min_length=2)]
     centerline_mm: list[Point]
-    diameter_mm: list[Width]
+    diameter_mm: list[Width | None]
     diameter_sd_mm: Deviations | None = None
     narrow_mm: list[Width] | None = None
     wide_mm: list[Width] | None = None
@@ -94,7 +129,15 @@ class CanalRecord(Record):
     section_radius_mm: list[Row] | None = None
     outer_radius_mm: list[OuterRow] | None = None
     provenance: ProvenanceRecord = Field(default_factory=ProvenanceRecord)
+    projection: ProjectionRecord | None = None
     cautions: list[CautionRecord] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _widths_may_be_missing_on_radiographs_only(self) -> Self:
+        if None in self.diameter_mm and (self.projection is None or self.section_radius_mm):
+            at = self.diameter_mm.index(None)
+            raise ValueError(f"has diameter_mm[{at}] = null; only a trace may lack a width")
+        return self
 
     @model_validator(mode="after")
     def _arrays_share_the_level_axis(self) -> Self:

@@ -13,6 +13,7 @@ from canalwright.cautions import Caution, merged
 from canalwright.errors import UnreadableFile
 from canalwright.exchange.canals import CanalRecord, CanalsDocument
 from canalwright.exchange.document import read_document
+from canalwright.exchange.traces_in import diameters_mm, projected_cautions
 from canalwright.geometry.frames import bishop_frame
 from canalwright.geometry.sections import (
     DIRECTIONS,
@@ -78,10 +79,12 @@ def canal_from_record(record: CanalRecord, where: str, invented: bool = False) -
     level = np.asarray(record.level_mm, float)
     centerline = np.asarray(record.centerline_mm, float)
     _check_length(record, level, centerline, where)
-    radius = _sections(record)
+    radius = _sections(record, where)
     _check_diameters(record, radius, where)
     outer = _outer(record, radius, where)
     own = tuple(Caution(c.code, c.text, c.source) for c in record.cautions)
+    if record.projection is not None:
+        own = merged(own, projected_cautions(record))
     rebuilt = (SECTIONS_RECONSTRUCTED,) if record.section_radius_mm is None else ()
     return Canal(
         name=record.name,
@@ -99,12 +102,12 @@ def canal_from_record(record: CanalRecord, where: str, invented: bool = False) -
     )
 
 
-def _sections(record: CanalRecord) -> Floats:
+def _sections(record: CanalRecord, where: str) -> Floats:
     if record.section_radius_mm is not None:
         return _even_rows(record.section_radius_mm)
     if record.narrow_mm is not None and record.wide_mm is not None:
         return ellipse_radius_mm(np.asarray(record.wide_mm), np.asarray(record.narrow_mm))
-    half = np.asarray(record.diameter_mm, float) / 2.0
+    half = diameters_mm(record, where) / 2.0
     return np.repeat(half[:, None], DIRECTIONS, axis=1)
 
 
@@ -184,7 +187,7 @@ def _check_length(record: CanalRecord, level: Floats, centerline: Floats, where:
 def _check_diameters(record: CanalRecord, radius: Floats, where: str) -> None:
     if record.section_radius_mm is None:
         return
-    gap = np.abs(equivalent_diameter_mm(radius) - np.asarray(record.diameter_mm))
+    gap = np.abs(equivalent_diameter_mm(radius) - np.asarray(record.diameter_mm, float))
     at = int(np.argmax(gap))
     if gap[at] > _DIAMETER_SLACK_MM:
         raise UnreadableFile(

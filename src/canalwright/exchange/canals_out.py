@@ -24,7 +24,7 @@ from canalwright.exchange.numbers import (
     row_list,
 )
 
-__all__ = ["canal_record", "canals_document"]
+__all__ = ["canal_record", "canals_document", "curvature_record", "provenance_record"]
 
 _UNIT_VECTOR_DECIMALS = 6
 
@@ -64,24 +64,25 @@ def canal_record(canal: Canal) -> CanalRecord:
         length_mm=level[-1],
         level_mm=level,
         centerline_mm=[number_list(point) for point in canal.centerline_mm],
-        diameter_mm=number_list(canal.diameter_mm),
+        diameter_mm=[*number_list(canal.diameter_mm)],
         diameter_sd_mm=optional_list(canal.diameter_sd_mm),
         narrow_mm=number_list(canal.narrow_mm),
         wide_mm=number_list(canal.wide_mm),
         dentin_min_mm=optional_list(canal.dentin_min_mm),
-        curvature=_curvature(curvature),
+        curvature=curvature_record(curvature),
         narrow_sd_mm=optional_list(canal.narrow_sd_mm),
         wide_sd_mm=optional_list(canal.wide_sd_mm),
         dentin_min_sd_mm=optional_list(canal.dentin_sd_mm),
         direction0=[number_list(axis, _UNIT_VECTOR_DECIMALS) for axis in canal.direction0],
         section_radius_mm=[number_list(row) for row in canal.radius_mm],
         outer_radius_mm=row_list(canal.outer_radius_mm),
-        provenance=_provenance(canal.provenance),
+        provenance=provenance_record(canal.provenance),
         cautions=caution_records(merged(canal.cautions, curvature.cautions)),
     )
 
 
-def _curvature(summary: CurvatureSummary) -> CurvatureRecord:
+def curvature_record(summary: CurvatureSummary) -> CurvatureRecord:
+    """Return the curvature by all methods; its cautions travel with the canal."""
     values = {f.name: _plain(getattr(summary, f.name)) for f in fields(summary)}
     del values["cautions"]
     return CurvatureRecord(**values)
@@ -102,7 +103,8 @@ def _spacing(provenance: Provenance) -> list[float] | None:
     return None if spacing is None else number_list(spacing, SPACING_DECIMALS)
 
 
-def _provenance(provenance: Provenance) -> ProvenanceRecord:
+def provenance_record(provenance: Provenance) -> ProvenanceRecord:
+    """Return where a canal comes from."""
     return ProvenanceRecord(
         source=provenance.source,
         sha256=provenance.digest,
