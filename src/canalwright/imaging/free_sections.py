@@ -72,11 +72,23 @@ def free_sections(
     radius = np.full((len(share), DIRECTIONS), np.nan)
     for level in np.flatnonzero(share > 0.0):
         found = _outline(sections, int(level), calibration)
-        if found is None:
-            share[level] = 0.0
-        else:
+        if found is not None:
             radius[level], star[level] = found
+    share = np.where(_bridged(radius), share, 0.0)
     return FreeSections(share, star, _averaged(radius, share > 0.0))
+
+
+def _bridged(radius: Floats) -> Mask:
+    """Fill gaps of up to four levels from their neighbors, in place; return what is known."""
+    from scipy.ndimage import binary_closing
+
+    known = np.isfinite(radius[:, 0])
+    filled = known | binary_closing(known, np.ones(5, bool))
+    level = np.arange(len(radius))
+    if known.any():
+        for k in range(radius.shape[1]):
+            radius[filled, k] = np.interp(level[filled], level[known], radius[known, k])
+    return filled
 
 
 def _not_elliptic(
