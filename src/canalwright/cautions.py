@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["CLINICAL_CAUTIONS", "Caution", "merged"]
+__all__ = ["CLINICAL_CAUTIONS", "CLINICAL_IN_SHORT", "Caution", "merged"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,14 @@ CLINICAL_CAUTIONS: tuple[Caution, ...] = (
         "project rule",
     ),
 )
+
+
+CLINICAL_IN_SHORT = (
+    "Estimates from an image and from models, not measurements in the tooth. For licensed "
+    "clinicians and supervised students; the makers' instructions and clinical judgment come "
+    "first. Not a medical device."
+)
+"""The same for people who read them under every result."""
 
 
 def merged(*groups: Iterable[Caution]) -> tuple[Caution, ...]:

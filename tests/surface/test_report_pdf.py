@@ -7,7 +7,7 @@ from dataclasses import replace
 import pypdf
 import pytest
 
-from canalwright.cautions import CLINICAL_CAUTIONS, Caution
+from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution
 from canalwright.errors import UsageError
 from canalwright.planning.types import Margin, Rejection
 from canalwright.references import reference
@@ -15,6 +15,7 @@ from canalwright.reports import pdf as report
 from canalwright.reports.pdf import ReportInputs, plan_report_pdf, write_plan_report
 from canalwright.reports.report_data import report_data
 from canalwright.reports.text import instrument_label
+from canalwright.shaping.shape import step
 
 DATE = datetime.date(2026, 1, 5)
 HOSTILE = r'#panic("x") *bold* _it_ $x$ <a> @b \ "quoted" [c] // end `raw` =head'
@@ -91,18 +92,21 @@ def test_numbers_in_the_table_are_the_numbers_of_the_plan(inputs):
     steps = inputs.plan.steps
     assert len(rows) == len(steps)
     for row, planned in zip(rows, steps, strict=True):
-        step, loads = planned.step, planned.loads
+        done, loads = planned.step, planned.loads
         assert row["instrument"] == instrument_label(planned.instrument)
-        assert float(row["level"]) == pytest.approx(step.made.tip_level_mm, abs=0.05)
+        assert float(row["level"]) == pytest.approx(done.made.tip_level_mm, abs=0.05)
         assert float(row["stop"]) == pytest.approx(planned.stop_mm, abs=0.05)
-        assert float(row["step"].removesuffix(" %")) == pytest.approx(
-            step.step_percent.max(), abs=0.5
-        )
-        assert float(row["dentin"]) == pytest.approx(step.dentin_left_min_mm, abs=0.005)
+        if done.engaged.any():
+            assert float(row["step"].removesuffix(" %")) == pytest.approx(
+                done.step_percent.max(), abs=0.5
+            )
+            assert float(row["torque"]) == pytest.approx(loads.peak_torque_ncm, abs=0.005)
+        else:
+            assert (row["step"], row["step_level"], row["torque"]) == ("loose", "", "–")
+        assert float(row["dentin"]) == pytest.approx(done.dentin_left_min_mm, abs=0.005)
         assert float(row["strain"].removesuffix(" %")) == pytest.approx(
             100 * loads.peak_strain, abs=0.05
         )
-        assert float(row["torque"]) == pytest.approx(loads.peak_torque_ncm, abs=0.005)
         if planned.speed_rpm is None:
             assert row["speed"] == "–"
         else:
@@ -118,7 +122,7 @@ def test_every_number_of_the_table_is_in_the_text_of_the_file(inputs, content):
 
 def test_every_caution_is_in_the_file(inputs, content):
     text = squeezed(text_of(content))
-    carried = [*CLINICAL_CAUTIONS, *inputs.canal.cautions]
+    carried = [*inputs.canal.cautions]
     for planned in inputs.plan.steps:
         carried += [*planned.loads.cautions, *planned.step.cautions]
     for caution in carried:
@@ -190,10 +194,29 @@ def test_only_the_nearest_limits_are_shown_nearest_first(inputs):
     assert "(90 % used)" in shown[0]
 
 
-def test_general_cautions_follow_those_of_this_plan(inputs):
+def test_general_cautions_stand_at_the_foot_of_every_page(inputs, content):
     texts = [row["text"] for row in report_data(inputs)["cautions"]]
-    assert texts[-len(CLINICAL_CAUTIONS) :] == [one.text for one in CLINICAL_CAUTIONS]
+    assert not {one.text for one in CLINICAL_CAUTIONS} & set(texts)
     assert len(texts) == len(set(texts))
+    for page in pypdf.PdfReader(io.BytesIO(content)).pages:
+        assert squeezed(CLINICAL_IN_SHORT) in squeezed(page.extract_text())
+
+
+def test_a_step_that_cuts_nothing_is_called_loose_and_has_no_level(inputs):
+    first = inputs.plan.steps[0]
+    gone_by = step(first.step.after, first.step.made)
+    plan = replace(inputs.plan, steps=(replace(first, step=gone_by), *inputs.plan.steps[1:]))
+    changed = replace(inputs, result=replace(inputs.result, plans=(plan, *inputs.result.plans[1:])))
+    row = report_data(changed)["sequence"][0]
+    assert (row["step"], row["step_level"], row["engaged"], row["torque"]) == (
+        "loose",
+        "",
+        "–",
+        "–",
+    )
+    page = pypdf.PdfReader(io.BytesIO(plan_report_pdf(changed))).pages[0].extract_text()
+    assert "loose" in page
+    assert "at –" not in page
 
 
 def test_cited_sources_are_printed_with_how_they_were_seen(content):

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canalwright.cautions import CLINICAL_CAUTIONS, Caution
+from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -36,12 +36,6 @@ PROGRESS_VARIABLE = "CANALWRIGHT_PROGRESS"
 
 # Tables keep their columns when they go into a file or through a pipe.
 _WIDTH_WITHOUT_TERMINAL = 120
-
-_CLINICAL = (
-    "Estimates from an image and from models, not measurements in the tooth. For licensed "
-    "clinicians and supervised students; the makers' instructions and clinical judgment come "
-    "first. Not a medical device."
-)
 
 
 def table(title: str, columns: Sequence[tuple[str, str]], rows: Iterable[Sequence[str]]) -> Table:
@@ -109,7 +103,7 @@ def print_cautions(cautions: Iterable[Caution]) -> None:
     for caution in shown:
         source = f" [{caution.source}]" if caution.source else ""
         announce(f"  {caution.code}: {caution.text}{source}")
-    announce(f"  {_CLINICAL}")
+    announce(f"  {CLINICAL_IN_SHORT}")
 
 
 def labelled(groups: Mapping[str, Sequence[Caution]]) -> tuple[Caution, ...]:

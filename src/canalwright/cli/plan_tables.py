@@ -21,8 +21,12 @@ def print_plan(result: PlanResult) -> None:
     """Print the recommended sequence with its reasons, the alternatives and the rejections."""
     best, *others = result.plans
     print_table(_sequence_table(result, best))
+    if result.patency is not None:
+        print_text(f"First {result.patency.instrument.id}: {' '.join(result.patency.reasons)}")
     for number, step in enumerate(best.steps, 1):
         print_text(f"{number}. {step.instrument.id}, {step.purpose}: {' '.join(step.reasons)}")
+    for note in best.notes:
+        print_text(note)
     print_text("")
     print_text(_totals(best))
     for plan in others:
@@ -68,7 +72,7 @@ def _row(number: int, planned: PlannedStep) -> tuple[str, ...]:
     )
 
     step = planned.step
-    worst = int(step.step_percent.argmax())
+    worst, cuts = step.worst, bool(step.engaged.any())
     return (
         str(number),
         planned.instrument.id,
@@ -76,9 +80,9 @@ def _row(number: int, planned: PlannedStep) -> tuple[str, ...]:
         format_number(planned.stop_mm, 1),
         format_graded(planned.speed_rpm, 0, with_unit=False),
         format_graded(planned.torque_limit_ncm, 1, with_unit=False),
-        format_number(float(step.step_percent[worst]), 0),
-        format_number(float(step.level_mm[worst]), 1),
-        format_number(step.engaged_length_mm, 1),
+        format_number(float(step.step_percent[worst]), 0) if cuts else "loose",
+        format_number(float(step.level_mm[worst]) if cuts else None, 1),
+        format_number(step.engaged_length_mm if cuts else None, 1),
         format_number(step.dentin_left_min_mm, 2),
         format_number(100.0 * planned.loads.peak_strain, 1),
     )

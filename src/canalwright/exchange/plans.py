@@ -68,9 +68,10 @@ class SequenceRecord(Record):
     purpose: str
     speed_origin: GradedRecord | None
     torque_limit_origin: GradedRecord | None
+    strength_ncm: Finite | None
     step_max_mm: Finite
     step_max_percent: Finite
-    step_max_level_mm: Finite
+    step_max_level_mm: Finite | None
     engaged_length_mm: NotNegative
     removed_mm3: Finite
     step_mm: list[Finite]
@@ -100,6 +101,7 @@ class PlanRecord(Record):
     final_diameter_mm: list[Positive]
     final_dentin_min_mm: list[Finite | None]
     cautions: list[CautionRecord]
+    notes: list[str] = Field(default_factory=list)
 
 
 class RejectionRecord(Record):
@@ -205,12 +207,12 @@ def _plan(plan: Plan) -> PlanRecord:
         final_diameter_mm=number_list(plan.final.inscribed_mm),
         final_dentin_min_mm=optional_list(plan.final.dentin_min_mm),
         cautions=caution_records(plan.cautions),
+        notes=list(plan.notes),
     )
 
 
 def _sequence(planned: PlannedStep) -> SequenceRecord:
     step, loads = planned.step, planned.loads
-    worst = int(step.step_percent.argmax())
     return SequenceRecord(
         instrument=planned.instrument.id,
         to_level_mm=round(step.made.tip_level_mm, 4) + 0.0,
@@ -228,9 +230,10 @@ def _sequence(planned: PlannedStep) -> SequenceRecord:
         purpose=planned.purpose,
         speed_origin=graded_record(planned.speed_rpm),
         torque_limit_origin=graded_record(planned.torque_limit_ncm),
+        strength_ncm=number(planned.strength_ncm),
         step_max_mm=round(float(step.step_mm.max()), 4),
         step_max_percent=round(float(step.step_percent.max()), 2),
-        step_max_level_mm=round(float(step.level_mm[worst]), 4),
+        step_max_level_mm=number(float(step.level_mm[step.worst])) if step.engaged.any() else None,
         engaged_length_mm=round(step.engaged_length_mm, 4),
         removed_mm3=round(step.removed_mm3, 6),
         step_mm=number_list(step.step_mm),

@@ -59,7 +59,7 @@ class StepDocument(Document):
     torsional_capacity_ncm: list[Finite | None]
     step_max_mm: Finite
     step_max_percent: Finite
-    step_max_level_mm: Finite
+    step_max_level_mm: Finite | None
     engaged_length_mm: NotNegative
     removed_mm3: Finite
     dentin_left_min_mm: Finite | None
@@ -90,7 +90,6 @@ def step_document(
     cautions: Iterable[Caution] = (),
 ) -> StepDocument:
     """Return one pass as a document."""
-    worst = int(step.step_percent.argmax())
     return StepDocument(
         **header(StepDocument),
         invented=canal.provenance.invented,
@@ -114,7 +113,7 @@ def step_document(
         torsional_capacity_ncm=optional_list(loads.capacity_ncm),
         step_max_mm=round(float(step.step_mm.max()), 4),
         step_max_percent=round(float(step.step_percent.max()), 2),
-        step_max_level_mm=round(float(step.level_mm[worst]), 4),
+        step_max_level_mm=number(float(step.level_mm[step.worst])) if step.engaged.any() else None,
         engaged_length_mm=round(step.engaged_length_mm, 4),
         removed_mm3=round(step.removed_mm3, 6),
         dentin_left_min_mm=number(step.dentin_left_min_mm),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from canalwright.instruments.instrument import Instrument, Kind
-from canalwright.planning.limits import broken, judged
+from canalwright.planning.limits import broken, is_check, judged
 from canalwright.planning.moves import wanted
 from canalwright.planning.situation import Situation
 from canalwright.planning.types import Margin
@@ -18,6 +19,7 @@ from canalwright.shaping.shape import Pass, Shape, Step, step
 __all__ = ["Walk", "next_larger", "purpose_of", "reasons_of", "walked"]
 
 _SLACK_MM = 1e-6
+_OF_CUTTING: Final = ("no_cut", "loose_tip_mm")
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,11 +32,14 @@ class Walk:
         Before each step, and after the last.
     steps : tuple of Step
     margins : tuple of tuple of Margin
+    scouting : bool
+        Whether the first step was put in front to scout the way.
     """
 
     shapes: tuple[Shape, ...]
     steps: tuple[Step, ...]
     margins: tuple[tuple[Margin, ...], ...]
+    scouting: bool = False
 
     @property
     def keeps_limits(self) -> bool:
@@ -42,13 +47,24 @@ class Walk:
         return not any(broken(margins) for margins in self.margins)
 
 
-def walked(situation: Situation, passes: Iterable[Pass]) -> Walk:
-    """Carry out passes one after the other."""
+def walked(situation: Situation, passes: Iterable[Pass], *, checks: bool = False) -> Walk:
+    """Carry out passes one after the other.
+
+    Parameters
+    ----------
+    situation : Situation
+    passes : iterable of Pass
+    checks : bool
+        Whether hand instruments may be there to feel the way: cutting nothing is then no fault.
+    """
     shapes, steps, margins = [situation.start], [], []
     for made in passes:
         done = step(shapes[-1], made)
+        found = judged(shapes[-1], done, situation.rules)
+        if checks and is_check(done):
+            found = tuple(m for m in found if m.constraint not in _OF_CUTTING)
         steps.append(done)
-        margins.append(judged(shapes[-1], done, situation.rules))
+        margins.append(found)
         shapes.append(done.after)
     return Walk(tuple(shapes), tuple(steps), tuple(margins))
 
@@ -56,11 +72,10 @@ def walked(situation: Situation, passes: Iterable[Pass]) -> Walk:
 def purpose_of(situation: Situation, walk: Walk, index: int) -> str:
     """Return the phase a step belongs to."""
     done = walk.steps[index]
-    instrument = done.made.instrument
-    if done.made.tip_level_mm > 0.0:
+    if is_check(done) or (walk.scouting and index == 0):
+        return "recapitulation" if _follows_engine(walk, index) else "scouting"
+    if done.made.tip_level_mm > situation.rules.target.end_level_mm + _SLACK_MM:
         return "crown-down"
-    if instrument.kind is Kind.HAND and instrument.size <= 10:
-        return "scout"
     if _makes_glide_path(situation, walk.shapes[index]):
         return "glide path"
     return "finishing" if index == len(walk.steps) - 1 else "shaping"
@@ -70,7 +85,10 @@ def reasons_of(
     situation: Situation, walk: Walk, index: int, instruments: tuple[Instrument, ...]
 ) -> tuple[str, ...]:
     """Return why a step is there: what it does, what it is for, what else was possible."""
+    if is_check(walk.steps[index]):
+        return _checks(situation, walk, index, instruments)
     found = (
+        _scouts(walk, index),
         _opens(walk, index),
         _cuts(walk, index),
         _serves(situation, walk, index),
@@ -102,9 +120,70 @@ def next_larger(instrument: Instrument, instruments: Iterable[Instrument]) -> In
     return min(wider, key=lambda i: i.mean_taper_mm_per_mm, default=None)
 
 
+def _follows_engine(walk: Walk, index: int) -> bool:
+    return any(done.made.instrument.kind is Kind.ENGINE for done in walk.steps[:index])
+
+
+def _scouts(walk: Walk, index: int) -> str:
+    if index or not walk.scouting:
+        return ""
+    return (
+        "Feels the way to length before any engine-driven instrument; no smaller or looser hand "
+        "file of the tray does."
+    )
+
+
+def _checks(
+    situation: Situation, walk: Walk, index: int, instruments: tuple[Instrument, ...]
+) -> tuple[str, ...]:
+    """Say what a step that cuts nothing finds out."""
+    made = walk.steps[index].made
+    depth = to_depth(made.tip_level_mm)
+    if _follows_engine(walk, index):
+        return (f"Goes {depth} behind larger instruments, to feel that the way is still open.",)
+    reasons = (
+        f"Feels the way {depth} before any engine-driven instrument; by the model it cuts nothing.",
+        f"{_expected(situation, walk, index)} If it binds, the canal is narrower than measured: "
+        "measure again, or plan again with the size that goes.",
+        _larger_binds(walk, index, instruments),
+    )
+    return tuple(reason for reason in reasons if reason)
+
+
+def _expected(situation: Situation, walk: Walk, index: int) -> str:
+    done = walk.steps[index]
+    there = done.instrument_mm > 0.0
+    play = np.where(there, done.before_mm - done.instrument_mm, np.inf)
+    at = int(np.argmin(play))
+    if situation.measured.inscribed_mm[at] < done.instrument_mm[at] - _SLACK_MM:
+        return (
+            f"Expected loose, since what went before opened level {done.level_mm[at]:.1f} mm to "
+            f"{done.before_mm[at]:.2f} mm."
+        )
+    narrowest = int(np.argmin(np.where(there, situation.measured.inscribed_mm, np.inf)))
+    width = float(situation.measured.inscribed_mm[narrowest])
+    sd = float(situation.canal.narrow_sd_mm[narrowest])
+    return f"Expected loose: the image shows at least {width:.2f} ± {sd:.2f} mm along the canal."
+
+
+def _larger_binds(walk: Walk, index: int, instruments: tuple[Instrument, ...]) -> str:
+    made = walk.steps[index].made
+    larger = next_larger(made.instrument, instruments)
+    if larger is None:
+        return ""
+    instead = step(walk.shapes[index], Pass(larger, made.tip_level_mm))
+    if not instead.engaged.any():
+        return ""
+    worst = int(np.argmax(instead.step_mm))
+    return (
+        f"The next larger, {larger.id}, would bind by {instead.step_mm[worst]:.2f} mm at level "
+        f"{instead.level_mm[worst]:.1f} mm."
+    )
+
+
 def _opens(walk: Walk, index: int) -> str:
     done, margins = walk.steps[index], walk.margins[index]
-    worst = int(np.argmax(done.step_percent))
+    worst = done.worst
     share = next(m for m in margins if m.constraint in {"step_percent", "hand_step_percent"})
     return (
         f"Opens the canal from {done.before_mm[worst]:.2f} to {done.instrument_mm[worst]:.2f} mm "

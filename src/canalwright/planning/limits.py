@@ -18,12 +18,13 @@ from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParame
 from canalwright.planning.loads import pass_loads
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Margin, Target
-from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, Step
+from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, Step, lowest_largest
 
 __all__ = [
     "RISK_CONSTRAINTS",
     "Rules",
     "broken",
+    "is_check",
     "judged",
     "loose_tip_limit_mm",
     "over_target_limit_mm",
@@ -109,6 +110,11 @@ def broken(margins: tuple[Margin, ...]) -> tuple[Margin, ...]:
     """Return the margins that are exceeded, the worst first."""
     over = [margin for margin in margins if margin.used > 1.0 + _SLACK]
     return tuple(sorted(over, key=lambda margin: -margin.used))
+
+
+def is_check(step: Step) -> bool:
+    """Return whether a step feels the way only: by hand, and cutting nothing."""
+    return step.made.instrument.kind is Kind.HAND and not step.engaged.any()
 
 
 def risk_of(margins: tuple[Margin, ...]) -> float:
@@ -302,7 +308,7 @@ def can_reach(made: Pass, level_mm: Floats) -> NDArray[np.bool_]:
 
 
 def _largest(name: str, values: Floats, limit: Graded, level_mm: Floats) -> Margin:
-    worst = int(np.argmax(values))
+    worst = lowest_largest(values)
     value = float(values[worst])
     return Margin(
         name, value, limit.value, limit.unit, float(level_mm[worst]), _share(value, limit.value)

@@ -13,7 +13,13 @@ from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import LoadParameters
 from canalwright.mechanics.torsion import plastic_capacity_nmm
 
-__all__ = ["MotorSettings", "demand_cautions", "motor_settings", "strength_cautions"]
+__all__ = [
+    "MotorSettings",
+    "demand_cautions",
+    "motor_settings",
+    "strength_cautions",
+    "strength_ncm",
+]
 
 _GRIPPED_MM: Final = 3.0
 """Station where torsion tests hold an instrument :cite:`iso3630`."""
@@ -65,19 +71,25 @@ def strength_cautions(
     """Return one caution that names every torque limit above an instrument's strength at D3."""
     clauses = []
     for instrument, limit in settings:
-        capacity = _strength_ncm(instrument, parameters)
-        if limit is not None and limit.value > capacity:
-            clauses.append(f"{instrument.id} {limit.value:g} against {capacity:.2f} N·cm")
+        if limit is None:
+            continue
+        capacity = strength_ncm(instrument, parameters)
+        if limit.value > capacity:
+            clauses.append(
+                f"{instrument.id}: limit {limit.value:g} N·cm, estimated strength at D3 "
+                f"{capacity:.2f} N·cm"
+            )
     if not clauses:
         return ()
     text = (
-        "Torque limits lie above the estimated strength at D3, so they do not protect a tip that "
-        f"locks: {'; '.join(dict.fromkeys(clauses))}."
+        "A torque limit above the strength does not protect a tip that locks (limits are shown "
+        f"as stated): {'; '.join(dict.fromkeys(clauses))}."
     )
     return (Caution("TORQUE_LIMIT_ABOVE_STRENGTH", text, "iso3630"),)
 
 
-def _strength_ncm(instrument: Instrument, parameters: LoadParameters) -> float:
+def strength_ncm(instrument: Instrument, parameters: LoadParameters) -> float:
+    """Return the estimated torsional strength where tests hold an instrument, N·cm."""
     strength = parameters.strength_of(instrument).value
     return float(plastic_capacity_nmm(instrument, _GRIPPED_MM, strength)[0]) / 10.0
 

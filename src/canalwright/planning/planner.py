@@ -11,13 +11,15 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.errors import OutOfRange, UnknownName
 from canalwright.evidence import Evidence
-from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.instrument import Instrument, Kind
 from canalwright.instruments.tray import Tray
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
+from canalwright.planning.explain import Walk
 from canalwright.planning.infeasible import no_feasible_plan
 from canalwright.planning.limits import Rules
 from canalwright.planning.moves import candidate_passes, default_depths_mm
 from canalwright.planning.rejections import rejections
+from canalwright.planning.scouting import scouted, unscouted_caution
 from canalwright.planning.search import Candidate, Problem, SearchOutcome, search
 from canalwright.planning.sequence import patency_step, plan_of, told
 from canalwright.planning.situation import Situation, situated, start_cautions
@@ -77,7 +79,7 @@ def plan(
     pin, ban : iterable of str
         Ids that must, or must not, be used.
     max_instruments : int
-        Longest sequence, 1 to 12 passes.
+        Longest sequence, 1 to 12 passes; a scouting file comes on top.
     working_length_mm : float, optional
         From the coronal reference to the terminus, for stops and reach.
     torque_limit_ncm : float, optional
@@ -240,7 +242,7 @@ def _result(
     ordered = recommended_first(outcome.candidates)
     usable = tuple(i for i in instruments if i.id not in bans)
     walks = [told(situation, candidate.passes) for candidate in ordered[:_PLANS]]
-    kept = [walk for walk in walks if walk.keeps_limits]
+    kept = [scouted(situation, walk, usable) for walk in walks if walk.keeps_limits]
     plans = tuple(plan_of(situation, walk, usable) for walk in kept)
     tell(0.8)
     others = tuple(candidate.passes for candidate in ordered[1:])
@@ -255,7 +257,7 @@ def _result(
         start=situation.start,
         plans=plans,
         rejected=rejected,
-        statement=_statement(problem, outcome, len(plans)),
+        statement=f"{_statement(problem, outcome, len(plans))}{_added(situation, kept)}",
         cautions=_cautions(situation, plans[0], outcome),
         patency=patency_step(situation),
         found=len(ordered),
@@ -294,6 +296,19 @@ def _statement(problem: Problem, outcome: SearchOutcome, shown: int) -> str:
     return " ".join((scope, proof, recommended, limits))
 
 
+def _added(situation: Situation, walks: list[Walk]) -> str:
+    """Say what was put in after the search."""
+    added = [walk for walk in walks if walk.scouting]
+    if not added:
+        return ""
+    costs_s = situation.times.step_s(Kind.HAND, 0.0)
+    return (
+        " A scouting file was put in front after the search, where no hand file goes to length "
+        f"before the first engine-driven instrument ({len(added)} of {len(walks)} sequences): one "
+        f"instrument and about {costs_s:.0f} s more, which the proof does not weigh."
+    )
+
+
 def _gap(problem: Problem, outcome: SearchOutcome) -> str:
     if not outcome.complete:
         return "The search ran out of room: better sequences may exist."
@@ -310,6 +325,7 @@ def _cautions(
 ) -> tuple[Caution, ...]:
     return merged(
         start_cautions(situation),
+        unscouted_caution(situation, [s.step.made for s in recommended.steps]),
         _search_cautions(situation, outcome, recommended),
         (CONCENTRIC_MODEL,),
         situation.canal.cautions,

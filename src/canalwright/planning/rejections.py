@@ -98,6 +98,8 @@ def _rejected(
 def _attempts(situation: Situation, walk: Walk, passes: Iterable[Pass]) -> Iterator[_Attempt]:
     for made in passes:
         for number, shape in enumerate(walk.shapes, start=1):
+            if walk.scouting and number == 1:
+                continue
             wrong = broken(judged(shape, step(shape, made), situation.rules))
             yield _Attempt(number, made, wrong)
 

@@ -12,7 +12,12 @@ from canalwright.instruments.instrument import Instrument, Kind
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.planning.explain import Walk, purpose_of, reasons_of, walked
 from canalwright.planning.limits import judged, risk_of
-from canalwright.planning.motor import demand_cautions, motor_settings, strength_cautions
+from canalwright.planning.motor import (
+    demand_cautions,
+    motor_settings,
+    strength_cautions,
+    strength_ncm,
+)
 from canalwright.planning.situation import Situation
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, Totals
 from canalwright.planning.wording import to_depth
@@ -60,9 +65,11 @@ def plan_of(situation: Situation, walk: Walk, instruments: tuple[Instrument, ...
     )
     set_torques = ((s.instrument, s.torque_limit_ncm) for s in steps)
     cautions = merged(
-        _final_cautions(situation, walk), strength_cautions(set_torques, situation.parameters)
+        _final_cautions(situation, walk),
+        _engaged_caution(walk, situation.rules.limits),
+        strength_cautions(set_torques, situation.parameters),
     )
-    return Plan(steps, totals, walk.shapes[-1], cautions)
+    return Plan(steps, totals, walk.shapes[-1], cautions, _gauging(situation, walk))
 
 
 def patency_step(situation: Situation) -> PlannedStep | None:
@@ -79,7 +86,7 @@ def patency_step(situation: Situation) -> PlannedStep | None:
         + f", it opens level 0.0 mm to {opened:.2f} mm where the canal is narrower.",
     )
     return _assembled(
-        situation, done, judged(situation.measured, done, situation.rules), "scout", reasons
+        situation, done, judged(situation.measured, done, situation.rules), "patency", reasons
     )
 
 
@@ -141,28 +148,55 @@ def _assembled(
         margins=margins,
         reasons=reasons,
         cautions=merged(
-            _engaged_caution(done, situation.rules.limits),
             _strain_caution(done, loads),
             settings.cautions,
             demand_cautions(instrument, settings, loads),
         ),
+        strength_ncm=_strength_ncm(situation, instrument),
     )
 
 
-def _engaged_caution(done: Step, limits: Limits) -> tuple[Caution, ...]:
+def _strength_ncm(situation: Situation, instrument: Instrument) -> float | None:
+    if instrument.kind is Kind.HAND:
+        return None
+    return strength_ncm(instrument, situation.parameters)
+
+
+def _engaged_caution(walk: Walk, limits: Limits) -> tuple[Caution, ...]:
+    """Name all steps with a long engagement in one sentence."""
     usual = limits.engaged_caution_mm
-    if done.engaged_length_mm <= usual.value:
+    long = [
+        f"{done.made.instrument.id} {to_depth(done.made.tip_level_mm)} over "
+        f"{done.engaged_length_mm:.1f} mm"
+        for done in walk.steps
+        if done.engaged_length_mm > usual.value
+    ]
+    if not long:
         return ()
-    name, depth = done.made.instrument.id, to_depth(done.made.tip_level_mm)
     return (
         Caution(
             "LONG_ENGAGEMENT",
-            f"{name} {depth} cuts over {done.engaged_length_mm:.1f} mm, more than the "
-            f"{usual.value:g} mm of common teaching: advance in short pecks, clean the flutes, "
-            "never force it.",
+            f"More than the {usual.value:g} mm of common teaching cut at once: {', '.join(long)}. "
+            "Advance in short pecks, clean the flutes, never force it.",
             str(usual.evidence),
         ),
     )
+
+
+def _gauging(situation: Situation, walk: Walk) -> tuple[str, ...]:
+    """Say how to check the apical size; common practice."""
+    end = situation.rules.target.end_level_mm
+    if not any(done.engaged.any() and done.made.tip_level_mm <= end for done in walk.steps):
+        return ()
+    where = "the terminus" if end == 0.0 else f"level {end:.1f} mm"
+    return (
+        f"Gauge {where} at the end: a hand file of size {_widest_tip(walk, end)}, let down without "
+        f"turning, should stop at {where}. If it passes, the canal is wider there than planned.",
+    )
+
+
+def _widest_tip(walk: Walk, end_mm: float) -> int:
+    return max(d.made.instrument.size for d in walk.steps if d.made.tip_level_mm <= end_mm)
 
 
 def _strain_caution(done: Step, loads: PassLoads) -> tuple[Caution, ...]:

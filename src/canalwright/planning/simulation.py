@@ -15,6 +15,7 @@ from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.planning.explain import Walk, walked
 from canalwright.planning.limits import broken
 from canalwright.planning.moves import wanted
+from canalwright.planning.scouting import unscouted_caution
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated, start_cautions
 from canalwright.planning.types import Limits, Plan, PlannedStep, Target
@@ -137,7 +138,7 @@ def simulate(
     """
     situation = situated(canal, target, limits, **options)
     made = tuple(passes)
-    walk = walked(situation, made)
+    walk = walked(situation, made, checks=True)
     instruments = tuple({p.instrument.id: p.instrument for p in made}.values())
     short = wanted(situation.start, made, situation.rules) - walk.shapes[-1].inscribed_mm
     sentences = _broken_sentences(walk)
@@ -150,7 +151,7 @@ def simulate(
         patency=patency_step(situation),
         broken=sentences,
         under_target_mm=np.maximum(short, 0.0),
-        cautions=_cautions(situation, sentences),
+        cautions=_cautions(situation, made, sentences),
     )
 
 
@@ -192,11 +193,14 @@ def _broken_sentences(walk: Walk) -> tuple[str, ...]:
     )
 
 
-def _cautions(situation: Situation, sentences: tuple[str, ...]) -> tuple[Caution, ...]:
+def _cautions(
+    situation: Situation, made: tuple[Pass, ...], sentences: tuple[str, ...]
+) -> tuple[Caution, ...]:
     over = tuple(Caution("LIMIT_BROKEN", text, "project rule") for text in sentences)
     return merged(
         over,
         start_cautions(situation),
+        unscouted_caution(situation, made),
         (CONCENTRIC_MODEL,),
         situation.canal.cautions,
         CLINICAL_CAUTIONS,

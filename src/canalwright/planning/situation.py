@@ -45,6 +45,8 @@ class Situation:
         The same after the patency file and what has been done already.
     rules : Rules
     patency : Pass or None
+    after : tuple of Pass
+        What has been done already.
     working_length_mm : float
         From the coronal reference to the terminus; the canal's length if it was not given.
     working_length_given : bool
@@ -58,6 +60,7 @@ class Situation:
     start: Shape
     rules: Rules
     patency: Pass | None
+    after: tuple[Pass, ...]
     working_length_mm: float
     working_length_given: bool
     torque_limit_ncm: float | None
@@ -123,6 +126,7 @@ def situated(
             times=times,
         ),
         patency=patency,
+        after=after,
         working_length_mm=length,
         working_length_given=working_length_mm is not None,
         torque_limit_ncm=torque_limit_ncm,
@@ -135,7 +139,6 @@ def start_cautions(situation: Situation) -> tuple[Caution, ...]:
     """Return what must be known about the start before leaning on a plan."""
     return (
         *_unresolved(situation),
-        *_glide_by_image(situation),
         *_unknown_dentin(situation),
         *_reference(situation),
     )
@@ -179,25 +182,6 @@ def _unresolved(situation: Situation) -> tuple[Caution, ...]:
     )
 
 
-def _glide_by_image(situation: Situation) -> tuple[Caution, ...]:
-    """Warn where the image alone says that engine-driven instruments may go to the terminus."""
-    needed = situation.rules.limits.glide_path_mm.value
-    narrowest = int(np.argmin(situation.start.inscribed_mm))
-    found = float(situation.start.inscribed_mm[narrowest])
-    if found < needed:
-        return ()
-    sd = float(situation.canal.narrow_sd_mm[narrowest])
-    return (
-        Caution(
-            "GLIDE_PATH_FROM_IMAGE",
-            f"No step makes a glide path, because the image shows at least {found:.2f} ± {sd:.2f} "
-            f"mm along the whole canal. Confirm it: a hand file of size {100.0 * needed:.0f} must "
-            "go loosely to length before an engine-driven instrument does.",
-            "common practice",
-        ),
-    )
-
-
 def _unknown_dentin(situation: Situation) -> tuple[Caution, ...]:
     judged = situation.start.level_mm >= situation.rules.limits.dentin_from_mm.value
     unknown = np.isnan(situation.start.outer_radius_mm[judged])
@@ -207,9 +191,9 @@ def _unknown_dentin(situation: Situation) -> tuple[Caution, ...]:
     return (
         Caution(
             "DENTIN_UNKNOWN",
-            f"The outer surface is unknown in {unknown.mean():.0%} of all levels and directions "
-            f"(in every direction at {blind} of {len(unknown)} levels); the dentin limit is not "
-            "judged there.",
+            "The dentin limit is not judged where the outer surface is unknown: in "
+            f"{unknown.mean():.0%} of all levels and directions"
+            + (f", in every direction at {blind} of {len(unknown)} levels." if blind else "."),
             "project rule",
         ),
     )

@@ -124,7 +124,8 @@ class PlannedStep:
     step : Step
     loads : PassLoads
     purpose : str
-        Phase in words: scout, glide path, crown-down, shaping, finishing.
+        Phase in words: patency, scouting, glide path, crown-down, shaping, finishing,
+        recapitulation.
     speed_rpm, torque_limit_ncm : Graded or None
         None for hand instruments.
     stop_mm : float
@@ -132,6 +133,8 @@ class PlannedStep:
     margins : tuple of Margin
     reasons : tuple of str
     cautions : tuple of Caution
+    strength_ncm : float or None
+        Estimated torsional strength at station 3 mm; None for hand instruments.
     """
 
     step: Step
@@ -143,6 +146,7 @@ class PlannedStep:
     margins: tuple[Margin, ...]
     reasons: tuple[str, ...]
     cautions: tuple[Caution, ...] = ()
+    strength_ncm: float | None = None
 
     @property
     def instrument(self) -> Instrument:
@@ -182,12 +186,15 @@ class Plan:
     final : Shape
         The canal after the last step.
     cautions : tuple of Caution
+    notes : tuple of str
+        What to do beside the steps, such as gauging the terminus at the end.
     """
 
     steps: tuple[PlannedStep, ...]
     totals: Totals
     final: Shape
     cautions: tuple[Caution, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

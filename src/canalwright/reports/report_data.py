@@ -11,7 +11,7 @@ import numpy as np
 
 from canalwright import __version__
 from canalwright.anatomy.canal import Canal, Floats
-from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution, merged
 from canalwright.evidence import Graded
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Rejection
 from canalwright.references import all_references
@@ -114,6 +114,9 @@ def report_data(inputs: ReportInputs) -> dict[str, Any]:
         "rejected": _rejected_rows(inputs.result.rejected),
         "limits": _limit_rows(inputs.result.limits),
         "cautions": _caution_rows(inputs),
+        "clinical": CLINICAL_IN_SHORT,
+        "first": _first(inputs.result),
+        "notes": list(inputs.plan.notes),
         "sources": _source_rows(inputs),
         "origin": _origin_rows(inputs),
     }
@@ -139,7 +142,7 @@ def _totals(plan: Plan) -> str:
 
 def _sequence_row(number: int, planned: PlannedStep) -> dict[str, str]:
     step, loads, instrument = planned.step, planned.loads, planned.instrument
-    worst = int(np.argmax(step.step_percent))
+    worst, cuts = step.worst, bool(step.engaged.any())
     return {
         "number": str(number),
         "instrument": instrument_label(instrument),
@@ -149,15 +152,25 @@ def _sequence_row(number: int, planned: PlannedStep) -> dict[str, str]:
         "stop": format_number(planned.stop_mm, 1),
         "speed": format_graded(planned.speed_rpm, 0, with_unit=False),
         "torque_limit": format_graded(planned.torque_limit_ncm, 1, with_unit=False),
-        "step": format_percent(float(step.step_percent[worst])),
-        "step_level": format_number(float(step.level_mm[worst]) if step.engaged.any() else None, 1),
-        "engaged": format_number(step.engaged_length_mm, 1),
+        "strength": format_number(planned.strength_ncm, 2) if planned.strength_ncm else "",
+        "step": format_percent(float(step.step_percent[worst])) if cuts else "loose",
+        "step_level": format_number(float(step.level_mm[worst]), 1) if cuts else "",
+        "engaged": format_number(step.engaged_length_mm if cuts else None, 1),
         "dentin": format_number(step.dentin_left_min_mm, 2),
         "strain": format_percent(100.0 * loads.peak_strain, 1),
-        "torque": format_number(loads.peak_torque_ncm, 2),
-        "torque_share": format_percent(100.0 * loads.torque_fraction),
+        "torque": format_number(loads.peak_torque_ncm if cuts else None, 2),
+        "torque_share": format_percent(100.0 * loads.torque_fraction) if cuts else "",
         "fatigue": _fatigue(loads.fatigue_fraction),
     }
+
+
+def _first(result: PlanResult) -> str:
+    """Return what the patency file does before the first step."""
+    if result.patency is None:
+        return ""
+    return f"First {instrument_label(result.patency.instrument)}: " + " ".join(
+        result.patency.reasons
+    )
 
 
 def _fatigue(fraction: float | None) -> str:
@@ -337,7 +350,7 @@ def _caution_rows(inputs: ReportInputs) -> list[dict[str, str]]:
 
 
 def _all_cautions(inputs: ReportInputs) -> tuple[Caution, ...]:
-    """Return every caution once, those that speak of this canal and plan before the general."""
+    """Return every caution of this canal and plan once; the general ones stand below them."""
     carried = merged(
         inputs.plan.cautions,
         inputs.result.cautions,
@@ -345,8 +358,7 @@ def _all_cautions(inputs: ReportInputs) -> tuple[Caution, ...]:
         *(_step_cautions(planned) for planned in inputs.plan.steps),
         inputs.cautions,
     )
-    special = tuple(one for one in carried if one not in CLINICAL_CAUTIONS)
-    return special + CLINICAL_CAUTIONS
+    return tuple(one for one in carried if one not in CLINICAL_CAUTIONS)
 
 
 def _steps_of(caution: Caution, inputs: ReportInputs) -> str:

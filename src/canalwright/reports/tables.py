@@ -127,7 +127,7 @@ def _step_row(done: Step, at: int) -> tuple[str, ...]:
 
 def step_sentences(done: Step, loads: PassLoads) -> tuple[str, str]:
     """Return what one pass comes to: its geometry, and the estimates of its loads."""
-    worst = int(done.step_percent.argmax())
+    worst = done.worst
     if not done.engaged.any():
         left = format_mm(done.dentin_left_min_mm)
         geometry = f"Loose at every level: it cuts nowhere; thinnest dentin {left}."

@@ -216,7 +216,8 @@ def _step_limits(scene: TrackScene) -> list[tuple[float, str]]:
         Kind.ENGINE: scene.limits.step_percent.value,
         Kind.HAND: scene.limits.hand_step_percent.value,
     }
-    kinds = dict.fromkeys(drawn.instrument.kind for drawn in scene.passes)
+    cutting = [drawn for drawn in scene.passes if drawn.step.engaged.any()]
+    kinds = dict.fromkeys(drawn.instrument.kind for drawn in cutting)
     values = {kind: by_kind[kind] for kind in kinds}
     if len(set(values.values())) == 1:
         return [(value, f"limit {value:g} %") for value in set(values.values())]

@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 ENGAGED_FROM_MM: Final = 1e-6
 """A bite below this is the rounding of stored sections, not an engagement."""
 
+_ROUNDING: Final = 1e-6
+
 CONCENTRIC_MODEL = Caution(
     "CONCENTRIC_MODEL",
     "Passes are computed with the instrument centered in the canal; curved canals are cut "
@@ -173,6 +175,11 @@ class Step:
     cautions: tuple[Caution, ...] = (CONCENTRIC_MODEL,)
 
     @cached_property
+    def worst(self) -> int:
+        """Index of the largest step in percent; of equal ones the lowest."""
+        return lowest_largest(self.step_percent)
+
+    @cached_property
     def engaged_length_mm(self) -> float:
         """Length of canal over which the instrument cuts."""
         return float(np.sum(level_widths_mm(self.level_mm)[self.engaged]))
@@ -265,6 +272,11 @@ def _end_halves(count: int) -> Floats:
     share = np.ones(count)
     share[[0, -1]] = 0.5
     return share
+
+
+def lowest_largest(values: Floats) -> int:
+    """Return the index of the largest value; of those equal but for rounding the lowest."""
+    return int(np.argmax(values >= values.max() - _ROUNDING))
 
 
 def thinnest_mm(thickness_mm: Floats) -> Floats:

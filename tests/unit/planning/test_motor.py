@@ -57,7 +57,7 @@ def test_limits_above_the_strength_are_told_once_for_all():
     pairs = [(FILE, weak), (FILE, weak), (FILE, strong), (FILE, None)]
     (caution,) = strength_cautions(pairs, DEFAULT_LOAD_PARAMETERS)
     assert caution.code == "TORQUE_LIMIT_ABOVE_STRENGTH"
-    assert caution.text.count("engine-25-04") == 1
+    assert caution.text.count("engine-25-04: limit 9 N·cm, estimated strength at D3 0.") == 1
     assert strength_cautions([(FILE, strong)], DEFAULT_LOAD_PARAMETERS) == ()
 
 
