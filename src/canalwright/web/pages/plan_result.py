@@ -117,6 +117,8 @@ def _sequence(texts: dict[str, Any]) -> None:
     )
     note = "Steps, dentin left, strain and torque are estimates. " + texts["settings_origin"]
     ui.html(f'<p class="soft">{escape(note)}</p>', sanitize=False)
+    beside = [text for text in (texts["first"], *texts["notes"]) if text]
+    ui.html(html.paragraphs(beside), sanitize=False)
 
 
 def _cell(row: dict[str, str], key: str) -> str:
