@@ -16,6 +16,7 @@ from canalwright.cli.phantom import phantom
 from canalwright.cli.plan import plan
 from canalwright.cli.serve import serve
 from canalwright.cli.step import step
+from canalwright.cli.trace import trace
 from canalwright.cli.version import print_version, version
 
 __all__ = ["app", "main"]
@@ -33,6 +34,12 @@ _COMMANDS = (
         measure,
         "Canals in a scan, from two points each",
         "canalwright measure scan/ --canal MB=12.1,-8.0,30.5:10.4,-9.2,19.0 --json canals.json",
+    ),
+    (
+        trace,
+        "A canal on a radiograph, from points along it",
+        "canalwright trace molar.jpg --points '612,240;600,420;655,610' --known-length-mm 21 "
+        "--between 590,40:648,620 --json canals.json",
     ),
     (
         plan,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Strip", "normals_of", "points_through", "sampled_strip", "smooth_line"]
+__all__ = ["Strip", "evenly_along", "normals_of", "points_through", "sampled_strip", "smooth_line"]
 
 Floats = NDArray[np.float64]
 
@@ -46,7 +46,7 @@ def points_through(clicks_px: ArrayLike, step_px: float) -> Floats:
     arc = _arc(clicks)
     spline = make_interp_spline(arc, clicks, k=min(3, len(clicks) - 1))
     fine = np.asarray(spline(np.linspace(0.0, arc[-1], 40 * len(clicks) + 1)), float)
-    return _evenly(fine, step_px)
+    return evenly_along(fine, step_px)
 
 
 def smooth_line(points_px: Floats, step_px: float, wave_px: float) -> Floats:
@@ -56,11 +56,11 @@ def smooth_line(points_px: Floats, step_px: float, wave_px: float) -> Floats:
     """
     from canalwright.imaging.curves import smoothed, smoothing_weight
 
-    even = _evenly(points_px, step_px)
+    even = evenly_along(points_px, step_px)
     weights = np.ones(len(even))
     weights[[0, -1]] = 1e4
     step = float(_arc(even)[-1]) / (len(even) - 1)
-    return _evenly(smoothed(even, smoothing_weight(wave_px, step, 3), weights), step_px)
+    return evenly_along(smoothed(even, smoothing_weight(wave_px, step, 3), weights), step_px)
 
 
 def sampled_strip(
@@ -103,7 +103,8 @@ def _arc(points: Floats) -> Floats:
     return np.concatenate([[0.0], np.cumsum(gaps)])
 
 
-def _evenly(points: Floats, step: float) -> Floats:
+def evenly_along(points: Floats, step: float) -> Floats:
+    """Return points about `step` apart along a dense line, its ends kept."""
     arc = _arc(points)
     wanted = np.linspace(0.0, arc[-1], max(round(arc[-1] / step), 8) + 1)
     return np.column_stack([np.interp(wanted, arc, points[:, k]) for k in (0, 1)])

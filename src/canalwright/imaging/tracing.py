@@ -17,7 +17,7 @@ from canalwright.cautions import Caution, merged
 from canalwright.errors import NotACanal
 from canalwright.imaging.projected_width import projected_widths
 from canalwright.imaging.rulers import CLICK_SD_PX
-from canalwright.imaging.strip import points_through, sampled_strip, smooth_line
+from canalwright.imaging.strip import evenly_along, points_through, sampled_strip, smooth_line
 from canalwright.imaging.tracing_cautions import trace_cautions
 
 if TYPE_CHECKING:
@@ -206,7 +206,7 @@ def trace_canal(
     if terminus == "last":
         clicks = clicks[::-1]
     line = _traced_line(radiograph, clicks, scale, chosen)
-    even = _at_levels(line.points_px, scale, chosen.level_step_mm)
+    even = evenly_along(line.points_px, chosen.level_step_mm / scale)
     widths = projected_widths(radiograph.pixels, even, scale)
     level = _levels_mm(even, scale)
     share = radiograph.ruler.sd_share
@@ -309,14 +309,6 @@ def _rows_of(clicks: Floats, through: Floats) -> list[int]:
         gap = np.linalg.norm(through[start:-1] - click, axis=1)
         rows.append(start + int(np.argmin(gap)))
     return [*rows, len(through) - 1]
-
-
-def _at_levels(points_px: Floats, scale: float, step_mm: float) -> Floats:
-    from canalwright.anatomy.views import evenly_spaced
-
-    arc = np.linalg.norm(np.diff(points_px, axis=0), axis=1).sum() * scale
-    count = max(int(np.ceil(arc / step_mm)), 8)
-    return evenly_spaced(points_px, arc / count / scale)
 
 
 def _levels_mm(points_px: Floats, scale: float) -> Floats:

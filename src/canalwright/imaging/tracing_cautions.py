@@ -16,8 +16,9 @@ __all__ = ["PROJECTED_WIDTH", "PROJECTION", "trace_cautions"]
 
 PROJECTION: Final = Caution(
     "PROJECTION",
-    "Traced on one radiograph: depth is unknown, so the true canal is at least as long and at "
-    "least as much bent as in this view (foreshortening), and nothing is known of dentin.",
+    "Traced on one radiograph: depth is unknown, so the true canal is at least as long as in this "
+    "view (foreshortening), its true bend may be larger or smaller, and nothing is known of "
+    "dentin.",
     "project rule",
 )
 PROJECTED_WIDTH: Final = Caution(
