@@ -36,14 +36,6 @@ def canal_cautions(
         _not_elliptic(canal, free),
         _wall(canal),
     ]
-    if scan.spacing_origin == "user":
-        found.append(
-            Caution(
-                "SPACING_FROM_USER",
-                "The voxel size was given by the user; every length scales with it.",
-                "project rule",
-            )
-        )
     if resampled:
         found.append(
             Caution(
