@@ -14,7 +14,8 @@
     │   ├── MissingSpacing          3  an image without a trustworthy voxel size
     │   ├── MissingScale            3  a radiograph without a trustworthy scale
     │   ├── NotInVolume             3  a point that lies outside the image
-    │   └── NotACanal               3  no canal can be followed between two points
+    │   ├── NotACanal               3  no canal can be followed between two points
+    │   └── NotFoundInScan          3  a scan in which no tooth or no canal is found
     └── NoFeasiblePlan              4  every sequence breaks a limit
 
 A leaf builds its sentence from its fields, so that command line, page and JSON show the same text.
@@ -34,6 +35,7 @@ __all__ = [
     "MissingSpacing",
     "NoFeasiblePlan",
     "NotACanal",
+    "NotFoundInScan",
     "NotInVolume",
     "OutOfRange",
     "QuestionedUnit",
@@ -255,6 +257,19 @@ class NotACanal(BadInput):
     def sentence(self) -> str:
         """Return the message."""
         return _join(f"Canal {self.name!r}: {self.problem}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
+class NotFoundInScan(BadInput):
+    """A scan in which nothing was found of what was looked for."""
+
+    sought: str
+    reason: str
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return _join(f"No {self.sought} was found in the scan: {self.reason}.", self.hint)
 
 
 @dataclass(kw_only=True, eq=False)

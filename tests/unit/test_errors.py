@@ -14,6 +14,7 @@ from canalwright.errors import (
     MissingSpacing,
     NoFeasiblePlan,
     NotACanal,
+    NotFoundInScan,
     NotInVolume,
     OutOfRange,
     QuestionedUnit,
@@ -69,6 +70,10 @@ LEAVES = {
             name="orifice", point_mm=(1.0, 2.0, 90.0), low_mm=(0, 0, 0), high_mm=(20, 20, 30)
         ),
         ("Orifice (1.00, 2.00, 90.00) mm", "z 0.0 to 30.0", "x,y,z in mm"),
+    ),
+    NotFoundInScan: (
+        NotFoundInScan(sought="dark canal", reason="all is bright", hint="Point it out."),
+        ("No dark canal was found", "all is bright", "Point it out."),
     ),
     NotACanal: (
         NotACanal(name="MB", problem="both points lie in air", hint="Click inside the tooth."),
