@@ -140,8 +140,10 @@ def loads_while_advancing(
     Parameters
     ----------
     instrument : Instrument
-    level_mm, canal_diameter_mm : array_like, shape (m,)
-        Canal before the advance; what the instrument cuts on its way is taken off.
+    level_mm : array_like, shape (m,)
+    canal_diameter_mm : array_like, shape (m,) or (m, directions)
+        Canal before the advance, or twice the distance of its wall in equally spaced directions;
+        what the instrument cuts on its way is taken off.
     from_level_mm, to_level_mm : float
         Level of the tip at start and end, falling.
     speed_rpm, feed_mm_per_s : float
@@ -158,15 +160,16 @@ def loads_while_advancing(
     require_positive("speed", speed_rpm, "rpm")
     require_positive("feed", feed_mm_per_s, "mm/s")
     require_positive("depth of the advance", from_level_mm - to_level_mm, "mm")
-    level, canal = np.asarray(level_mm, float), np.asarray(canal_diameter_mm, float)
+    level, wall = np.asarray(level_mm, float), np.asarray(canal_diameter_mm, float)
+    wall = wall[:, None] if wall.ndim == 1 else wall
     tips = np.linspace(from_level_mm, to_level_mm, steps)
     grid = np.linspace(level[0], level[-1], max(400, 4 * level.size))
     station = grid - tips[:, None]
     file_mm = instrument.diameter_mm(station)
-    cut_mm = np.maximum(file_mm, np.interp(grid, level, canal))
-    volume = np.trapezoid(math.pi / 4.0 * cut_mm**2, grid, axis=1)
+    volume = np.trapezoid(_cut_area_mm2(file_mm, grid, level, wall), grid, axis=1)
     removed = np.maximum(volume - volume[0], 0.0)
-    engaged = (file_mm > np.interp(grid, level, canal)) & instrument.cuts_at(station)
+    narrowest = np.interp(grid, level, wall.min(axis=1))
+    engaged = (file_mm > narrowest) & instrument.cuts_at(station)
     rate = np.maximum(np.gradient(volume, -tips), 0.0) * feed_mm_per_s
     energy = parameters.specific_cutting_energy_j_per_mm3.value
     torque = cutting_torque_nmm(energy, rate, speed_rpm)
@@ -186,6 +189,14 @@ def loads_while_advancing(
             FLUTE_VALIDITY.cautions(float(np.max(fill))),
         ),
     )
+
+
+def _cut_area_mm2(file_mm: Floats, grid: Floats, level: Floats, wall: Floats) -> Floats:
+    """Area of the canal united with the instrument, the mean over the directions."""
+    area = np.zeros_like(file_mm)
+    for direction in wall.T:
+        area += np.maximum(file_mm, np.interp(grid, level, direction)) ** 2
+    return math.pi / 4.0 * area / wall.shape[1]
 
 
 def _flute_volumes_mm3(

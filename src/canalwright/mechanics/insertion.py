@@ -9,7 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution, merged
-from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.instrument import Alloy, Instrument
+from canalwright.mechanics.alloy_laws import STEEL_STRAIN_VALIDITY
 from canalwright.mechanics.contacts import WallContact, wall_contacts
 from canalwright.mechanics.cutting import cutting_torque_nmm
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY
@@ -93,6 +94,7 @@ def insertion_loads(
     speed_rpm: float,
     advance_time_s: float,
     parameters: LoadParameters,
+    turning_time_s: float | None = None,
     nodes: int = 200,
     held: bool = False,
 ) -> InsertionLoads:
@@ -106,10 +108,13 @@ def insertion_loads(
     instrument : Instrument
     tip_level_mm : float
     removed_area_mm2 : array_like, shape (n,)
-        Area of dentin removed per level of the canal in this pass.
+        Area of dentin removed per level of the canal in this pass, or in its last advance.
     speed_rpm, advance_time_s : float
-        Above 0.
+        Speed, and time in which that area is removed; above 0.
     parameters : LoadParameters
+    turning_time_s : float, optional
+        Time the instrument turns in the curve in the whole pass, for fatigue; `advance_time_s`
+        by default.
     nodes, held
         See `canalwright.mechanics.rod_in_canal.instrument_in_canal`.
 
@@ -136,7 +141,7 @@ def insertion_loads(
         np.interp(level, rod.level_mm, rod.strain, left=0.0),
         torque,
         speed_rpm=speed_rpm,
-        turning_time_s=advance_time_s,
+        turning_time_s=advance_time_s if turning_time_s is None else turning_time_s,
         parameters=parameters,
         cautions=tuple(c for c in rod.cautions if c.code != STRAIN_VALIDITY.code),
     )
@@ -146,7 +151,7 @@ def insertion_loads(
         loads=loads,
         wall_force_n_per_mm=_per_length(rod, level),
         sliding_force_n=sliding_force_n(rod, friction),
-        limits=_limits(loads),
+        limits=_limits(loads, instrument.alloy),
         cautions=merged(
             loads.cautions,
             () if loads.fatigue_used is None else FATIGUE_NOTES,
@@ -163,13 +168,14 @@ def _per_length(rod: RodInCanal, level: Floats) -> Floats:
     return np.asarray(total / width, float)
 
 
-def _limits(loads: PassLoads) -> tuple[Limit, ...]:
+def _limits(loads: PassLoads, alloy: Alloy) -> tuple[Limit, ...]:
+    validity = STEEL_STRAIN_VALIDITY if alloy is Alloy.STAINLESS else STRAIN_VALIDITY
     strain = Limit(
         "strain",
-        loads.peak_strain / STRAIN_VALIDITY.high,
+        loads.peak_strain / validity.high,
         loads.peak_strain_station_mm,
         f"surface strain {100 * loads.peak_strain:.1f} % at station "
-        f"{loads.peak_strain_station_mm:.1f} mm",
+        f"{loads.peak_strain_station_mm:.1f} mm; the model holds to {100 * validity.high:g} %",
         "a smaller taper or size in the curve, or widening coronal of the curve first",
     )
     torque = Limit(
