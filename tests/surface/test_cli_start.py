@@ -19,6 +19,8 @@ COMMANDS = (
     ["demo"],
     ["measure"],
     ["plan"],
+    ["simulate"],
+    ["protocols"],
     ["step"],
     ["compare"],
     ["phantom"],
@@ -63,7 +65,7 @@ def test_every_command_helps(command):
         assert "Example: canalwright " in result.stdout
 
 
-@pytest.mark.parametrize("command", COMMANDS[1:5], ids=" ".join)
+@pytest.mark.parametrize("command", COMMANDS[1:7], ids=" ".join)
 def test_computing_commands_take_json(command):
     assert "--json FILE" in run.invoke(app, [*command, "--help"]).stdout
 

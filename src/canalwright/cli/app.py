@@ -14,7 +14,9 @@ from canalwright.cli.instruments import instruments
 from canalwright.cli.measure import measure
 from canalwright.cli.phantom import phantom
 from canalwright.cli.plan import plan
+from canalwright.cli.protocols import protocols
 from canalwright.cli.serve import serve
+from canalwright.cli.simulate import simulate
 from canalwright.cli.step import step
 from canalwright.cli.trace import trace
 from canalwright.cli.version import print_version, version
@@ -45,6 +47,17 @@ _COMMANDS = (
         plan,
         "The sequence for a canal, with reasons",
         "canalwright plan canals.json --canal MB --target-size 30 --json plan.json --pdf plan.pdf",
+    ),
+    (
+        simulate,
+        "A given sequence, state after every step",
+        "canalwright simulate canals.json --canal MB --sequence hand-15-02,engine-25-04",
+    ),
+    (
+        protocols,
+        "Sequences side by side",
+        "canalwright protocols canals.json --sequence hand=hand-10-02,hand-15-02 "
+        "--sequence engine=hand-10-02,engine-16-02",
     ),
     (
         step,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canalwright.instruments.instrument import Instrument
     from canalwright.shaping.shape import Pass
 
-__all__ = ["ChosenCanal", "choose_canal", "passes_of", "patency_pass"]
+__all__ = ["ChosenCanal", "choose_canal", "choose_canals", "passes_of", "patency_pass"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +47,25 @@ def choose_canal(path: Path, name: str | None) -> ChosenCanal:
         if name in (None, canal.name):
             return ChosenCanal(canal, document, path)
     raise UnknownName(kind=f"canal in {path}", got=str(name), known=known)
+
+
+def choose_canals(path: Path, names: tuple[str, ...]) -> tuple[ChosenCanal, ...]:
+    """Read a canals document and pick the canals of these names, or all.
+
+    Raises
+    ------
+    UnknownName
+        If it holds none of a name.
+    """
+    from canalwright.exchange.canals_in import read_canals
+
+    canals, document = read_canals(path)
+    known = {canal.name: canal for canal in canals}
+    for name in names:
+        if name not in known:
+            raise UnknownName(kind=f"canal in {path}", got=name, known=tuple(known))
+    wanted = dict.fromkeys(names) or known
+    return tuple(ChosenCanal(known[name], document, path) for name in wanted)
 
 
 def passes_of(

@@ -10,6 +10,7 @@ import typer
 __all__ = [
     "CanalName",
     "CanalsFile",
+    "CoronalLimitMm",
     "FiguresFolder",
     "JsonFile",
     "LooseMm",
@@ -17,7 +18,11 @@ __all__ = [
     "PatencyPastMm",
     "Series",
     "Spacing",
+    "TargetSize",
+    "TargetTaper",
+    "TorqueLimit",
     "TrayFile",
+    "WorkingLengthMm",
 ]
 
 JsonFile = Annotated[
@@ -75,4 +80,20 @@ LooseMm = Annotated[
 TrayFile = Annotated[
     str,
     typer.Option(metavar="TRAY", help="'standard', or a tray file of your own (.csv or .yaml)."),
+]
+TargetSize = Annotated[int, typer.Option(metavar="SIZE", help="Apical size wanted, ISO number.")]
+TargetTaper = Annotated[
+    float, typer.Option(metavar="MM/MM", help="Taper wanted: 0.04 is a 4 % taper.")
+]
+CoronalLimitMm = Annotated[
+    float | None,
+    typer.Option(metavar="MM", help="Highest level at which the target must be met."),
+]
+WorkingLengthMm = Annotated[
+    float | None,
+    typer.Option(metavar="MM", help="From the coronal reference point to the terminus."),
+]
+TorqueLimit = Annotated[
+    str | None,
+    typer.Option(metavar="TORQUE", help="The motor's limit, e.g. '2 N·cm' or '150 gf·cm'."),
 ]

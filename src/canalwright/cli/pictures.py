@@ -15,9 +15,16 @@ if TYPE_CHECKING:
     from canalwright.exchange.files import StagedFiles
     from canalwright.imaging.scan import Scan
     from canalwright.imaging.straightened import StraightenedImage
+    from canalwright.planning.simulation import Simulation
     from canalwright.planning.types import PlanResult
 
-__all__ = ["PlanPictures", "stage_canal_figures", "stage_figure", "stage_overview"]
+__all__ = [
+    "PlanPictures",
+    "simulation_figure",
+    "stage_canal_figures",
+    "stage_figure",
+    "stage_overview",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +58,22 @@ class PlanPictures:
             self.canal, self.result, straightened=self.straightened, inputs=inputs, title=title
         )
         write_plan_report(staged.path_for(path), report)
+
+
+def simulation_figure(canal: Canal, one: Simulation) -> Figure:
+    """Draw the track figure of a sequence that was carried out."""
+    from canalwright.planning.situation import canal_curvature_per_mm
+    from canalwright.reports.tracks import track_figure
+
+    return track_figure(
+        canal,
+        one.plan,
+        start=one.start,
+        target=one.target,
+        limits=one.limits,
+        curvature_per_mm=canal_curvature_per_mm(canal),
+        title=f"Canal {canal.name}, a sequence carried out",
+    )
 
 
 def straightened_along(scan: Scan, canal: Canal) -> StraightenedImage:

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from canalwright.cli.canals import ChosenCanal, choose_canal, patency_pass
+from canalwright.cli.goals import depths_of, given, target_of, torque_ncm_of
 from canalwright.cli.options import (
     CanalName,
     CanalsFile,
+    CoronalLimitMm,
     FiguresFolder,
     JsonFile,
     LooseMm,
@@ -18,11 +20,15 @@ from canalwright.cli.options import (
     PatencyPastMm,
     Series,
     Spacing,
+    TargetSize,
+    TargetTaper,
+    TorqueLimit,
     TrayFile,
+    WorkingLengthMm,
 )
 from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
 from canalwright.cli.plan_tables import plan_cautions, print_plan
-from canalwright.cli.reading import read_numbers, read_spacing_mm, split_names
+from canalwright.cli.reading import read_spacing_mm, split_names
 from canalwright.cli.trays import choose_tray, own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets
 
@@ -42,27 +48,14 @@ def plan(
     canals: CanalsFile,
     canal: CanalName = None,
     tray: TrayFile = "standard",
-    target_size: Annotated[
-        int, typer.Option(metavar="SIZE", help="Apical size wanted, ISO number.")
-    ] = 30,
-    target_taper: Annotated[
-        float, typer.Option(metavar="MM/MM", help="Taper wanted: 0.04 is a 4 % taper.")
-    ] = 0.04,
-    coronal_limit_mm: Annotated[
-        float | None,
-        typer.Option(metavar="MM", help="Highest level at which the target must be met."),
-    ] = None,
+    target_size: TargetSize = 30,
+    target_taper: TargetTaper = 0.04,
+    coronal_limit_mm: CoronalLimitMm = None,
     patency: Patency = None,
     patency_past_mm: PatencyPastMm = 1.0,
     loose_mm: LooseMm = 0.01,
-    working_length_mm: Annotated[
-        float | None,
-        typer.Option(metavar="MM", help="From the coronal reference point to the terminus."),
-    ] = None,
-    torque_limit: Annotated[
-        str | None,
-        typer.Option(metavar="TORQUE", help="The motor's limit, e.g. '2 N·cm' or '150 gf·cm'."),
-    ] = None,
+    working_length_mm: WorkingLengthMm = None,
+    torque_limit: TorqueLimit = None,
     depths_mm: Annotated[
         str | None,
         typer.Option(metavar="MM,…", help="Levels at which instruments may stop, 0 first."),
@@ -132,13 +125,10 @@ def plan(
         "pin": split_names(pin or []),
         "ban": split_names(ban or []),
         "working_length_mm": working_length_mm,
-        "torque_limit_ncm": _torque_ncm(torque_limit),
-        **_given(
-            depths_mm=_depths(depths_mm),
-            max_instruments=max_instruments,
-        ),
+        "torque_limit_ncm": torque_ncm_of(torque_limit),
+        **given(depths_mm=depths_of(depths_mm), max_instruments=max_instruments),
     }
-    target = _target(target_size, target_taper, coronal_limit_mm)
+    target = target_of(target_size, target_taper, coronal_limit_mm)
     image = _read_scan(scan, spacing, series)
     result = _planned(chosen, tray, target, limits, wishes)
     document = _document(chosen, result, tray, wishes, image)
@@ -147,26 +137,6 @@ def plan(
         print_plan(result)
     invented_notice(chosen.canal.provenance.invented)
     print_cautions(chosen.canal.cautions + plan_cautions(result))
-
-
-def _given(**values: Any) -> dict[str, Any]:
-    return {name: value for name, value in values.items() if value is not None}
-
-
-def _depths(text: str | None) -> tuple[float, ...] | None:
-    return None if text is None else read_numbers(text, name="--depths-mm")
-
-
-def _torque_ncm(text: str | None) -> float | None:
-    from canalwright.units import parse_torque_ncm
-
-    return None if text is None else parse_torque_ncm(text)
-
-
-def _target(size: int, taper_mm_per_mm: float, coronal_limit_mm: float | None) -> Target:
-    from canalwright.planning.types import Target
-
-    return Target(size, taper_mm_per_mm, **_given(coronal_limit_mm=coronal_limit_mm))
 
 
 def _read_scan(path: Path | None, spacing: str | None, series: str | None) -> Scan | None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canalwright.cli.output import labelled, print_table, print_text, table
+from canalwright.cli.output import labelled, print_table, print_text, table, text_table
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from canalwright.cautions import Caution
-    from canalwright.planning.types import Plan, PlannedStep, PlanResult, Rejection
+    from canalwright.planning.types import Plan, PlanResult, Rejection
 
 __all__ = ["plan_cautions", "print_plan"]
 
@@ -19,8 +19,11 @@ _REJECTIONS_SHOWN = 12
 
 def print_plan(result: PlanResult) -> None:
     """Print the recommended sequence with its reasons, the alternatives and the rejections."""
+    from canalwright.reports.sequence_tables import sequence_table
+
     best, *others = result.plans
-    print_table(_sequence_table(result, best))
+    title = f"Plan for {result.canal_name}: {result.target.describe()}"
+    print_table(text_table(sequence_table(title, best.steps)))
     if result.patency is not None:
         print_text(f"First {result.patency.instrument.id}: {' '.join(result.patency.reasons)}")
     for number, step in enumerate(best.steps, 1):
@@ -45,47 +48,6 @@ def plan_cautions(result: PlanResult) -> tuple[Caution, ...]:
         for number, step in enumerate(best.steps, 1)
     }
     return result.cautions + best.cautions + labelled(steps)
-
-
-def _sequence_table(result: PlanResult, plan: Plan) -> Table:
-    columns = (
-        ("", "right"),
-        ("instrument", "left"),
-        ("tip at mm", "right"),
-        ("stop mm", "right"),
-        ("rpm", "right"),
-        ("limit N·cm", "right"),
-        ("step %", "right"),
-        ("at level mm", "right"),
-        ("cuts mm", "right"),
-        ("dentin mm", "right"),
-        ("strain %", "right"),
-    )
-    rows = [_row(number, step) for number, step in enumerate(plan.steps, 1)]
-    return table(f"Plan for {result.canal_name}: {result.target.describe()}", columns, rows)
-
-
-def _row(number: int, planned: PlannedStep) -> tuple[str, ...]:
-    from canalwright.reports.text import (
-        format_graded,
-        format_number,
-    )
-
-    step = planned.step
-    worst, cuts = step.worst, bool(step.engaged.any())
-    return (
-        str(number),
-        planned.instrument.id,
-        format_number(step.made.tip_level_mm, 1),
-        format_number(planned.stop_mm, 1),
-        format_graded(planned.speed_rpm, 0, with_unit=False),
-        format_graded(planned.torque_limit_ncm, 1, with_unit=False),
-        format_number(float(step.step_percent[worst]), 0) if cuts else "loose",
-        format_number(float(step.level_mm[worst]) if cuts else None, 1),
-        format_number(step.engaged_length_mm if cuts else None, 1),
-        format_number(step.dentin_left_min_mm, 2),
-        format_number(100.0 * planned.loads.peak_strain, 1),
-    )
 
 
 def _totals(plan: Plan) -> str:

@@ -12,8 +12,10 @@ __all__ = [
     "InstrumentAt",
     "read_clicked_canals",
     "read_instruments_at",
+    "read_named_sequences",
     "read_numbers",
     "read_pairs",
+    "read_sequence",
     "read_spacing_mm",
     "split_names",
 ]
@@ -125,6 +127,45 @@ def read_instruments_at(text: str | None, *, name: str) -> tuple[InstrumentAt, .
     if text is None or not text.strip():
         return ()
     return tuple(_instrument_at(part, name) for part in text.split(","))
+
+
+def read_sequence(text: str, *, name: str) -> tuple[InstrumentAt, ...]:
+    """Read a sequence of at least one instrument; see `read_instruments_at`.
+
+    Raises
+    ------
+    MalformedText
+        If it is empty or not so formed.
+    """
+    listed = read_instruments_at(text, name=name)
+    if not listed:
+        raise MalformedText(
+            name=name, got=text, expected="instruments in order, such as hand-10-02,engine-25-04"
+        )
+    return listed
+
+
+def read_named_sequences(texts: list[str]) -> dict[str, tuple[InstrumentAt, ...]]:
+    """Read ``NAME=ID,ID@LEVEL,…`` for every sequence.
+
+    Raises
+    ------
+    MalformedText
+        If one is not so formed, or a name occurs twice.
+    """
+    found: dict[str, tuple[InstrumentAt, ...]] = {}
+    for text in texts:
+        name, equals, listed = text.partition("=")
+        name = name.strip()
+        if not equals or not name or name in found:
+            raise MalformedText(
+                name="--sequence",
+                got=text,
+                expected="NAME=ID,ID@LEVEL,… with a name used only once",
+                hint="For example two-hand=hand-10-02,hand-15-02.",
+            )
+        found[name] = read_sequence(listed, name=f"--sequence {name}")
+    return found
 
 
 def split_names(texts: list[str]) -> tuple[str, ...]:

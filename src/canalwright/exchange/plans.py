@@ -27,7 +27,16 @@ from canalwright.exchange.steps import PassRecord, pass_record
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Target
 from canalwright.shaping.shape import Pass
 
-__all__ = ["PlanDocument", "PlanRecord", "SequenceRecord", "TargetRecord", "plan_document"]
+__all__ = [
+    "PlanDocument",
+    "PlanRecord",
+    "SequenceRecord",
+    "TargetRecord",
+    "limit_records",
+    "plan_document",
+    "sequence_record",
+    "target_record",
+]
 
 
 class TargetRecord(Record):
@@ -150,10 +159,10 @@ def plan_document(
         invented=canal.provenance.invented,
         inputs=dict(inputs),
         canal=result.canal_name,
-        target=_target(result.target),
-        limits=_limits(result.limits),
+        target=target_record(result.target),
+        limits=limit_records(result.limits),
         patency=pass_record(patency) if patency else None,
-        patency_step=_sequence(result.patency) if result.patency else None,
+        patency_step=sequence_record(result.patency) if result.patency else None,
         found=result.found,
         level_mm=number_list(result.start.level_mm),
         start_diameter_mm=number_list(result.start.inscribed_mm),
@@ -179,7 +188,8 @@ def plan_document(
     )
 
 
-def _target(target: Target) -> TargetRecord:
+def target_record(target: Target) -> TargetRecord:
+    """Return a target as a record."""
     return TargetRecord(
         size=target.size,
         taper_mm_per_mm=target.taper_mm_per_mm,
@@ -187,7 +197,8 @@ def _target(target: Target) -> TargetRecord:
     )
 
 
-def _limits(limits: Limits) -> dict[str, GradedRecord]:
+def limit_records(limits: Limits) -> dict[str, GradedRecord]:
+    """Return every limit with its origin, by name."""
     named = {field.name: getattr(limits, field.name) for field in fields(limits)}
     records = {
         name: graded_record(value) for name, value in named.items() if isinstance(value, Graded)
@@ -197,7 +208,7 @@ def _limits(limits: Limits) -> dict[str, GradedRecord]:
 
 def _plan(plan: Plan) -> PlanRecord:
     return PlanRecord(
-        sequence=[_sequence(step) for step in plan.steps],
+        sequence=[sequence_record(step) for step in plan.steps],
         totals=TotalsRecord(
             instruments=plan.totals.instruments,
             time_s=round(plan.totals.time_s, 1),
@@ -211,7 +222,8 @@ def _plan(plan: Plan) -> PlanRecord:
     )
 
 
-def _sequence(planned: PlannedStep) -> SequenceRecord:
+def sequence_record(planned: PlannedStep) -> SequenceRecord:
+    """Return one step of a sequence as a record."""
     step, loads = planned.step, planned.loads
     return SequenceRecord(
         instrument=planned.instrument.id,

@@ -9,6 +9,7 @@ from canalwright.exchange.document import Document
 from canalwright.exchange.gauging import GaugingDocument
 from canalwright.exchange.instruments import ComparisonDocument, InstrumentsDocument
 from canalwright.exchange.plans import PlanDocument
+from canalwright.exchange.shapes import ProtocolsDocument, ShapeDocument
 from canalwright.exchange.steps import StepDocument
 from canalwright.exchange.tray_files import TRAY_SCHEMA, tray_json_schema
 
@@ -18,6 +19,8 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     CanalsDocument,
     PlanDocument,
     StepDocument,
+    ShapeDocument,
+    ProtocolsDocument,
     ComparisonDocument,
     InstrumentsDocument,
     GaugingDocument,

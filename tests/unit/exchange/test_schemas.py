@@ -13,6 +13,8 @@ NEEDED = {
     "canalwright/canals@1": {"canals"},
     "canalwright/plan@1": {"plans", "rejected"},
     "canalwright/step@1": {"step_percent", "dentin_left_mm"},
+    "canalwright/shape@1": {"states", "sequence", "summary"},
+    "canalwright/protocols@1": {"protocols"},
     "canalwright/comparison@1": {"rows"},
     "canalwright/instruments@1": {"instruments"},
     "canalwright/gauging@1": {"rows", "verdict"},

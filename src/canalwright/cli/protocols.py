@@ -1,0 +1,151 @@
+"""``canalwright protocols``: two or more sequences side by side, on one canal or several."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from canalwright.cli.canals import ChosenCanal, choose_canals, passes_of, patency_pass
+from canalwright.cli.goals import target_of, torque_ncm_of
+from canalwright.cli.options import (
+    CanalsFile,
+    CoronalLimitMm,
+    FiguresFolder,
+    JsonFile,
+    LooseMm,
+    Patency,
+    PatencyPastMm,
+    TargetSize,
+    TargetTaper,
+    TorqueLimit,
+    TrayFile,
+    WorkingLengthMm,
+)
+from canalwright.cli.output import (
+    announce,
+    invented_notice,
+    print_cautions,
+    print_table,
+    print_text,
+    progress_bar,
+    text_table,
+)
+from canalwright.cli.reading import read_named_sequences, split_names
+from canalwright.cli.trays import own_instruments, tray_inputs
+from canalwright.cli.writing import check_targets
+
+if TYPE_CHECKING:
+    from canalwright.exchange.shapes import ProtocolsDocument
+    from canalwright.planning.simulation import Simulation
+
+__all__ = ["protocols"]
+
+Compared = tuple[tuple[str, "Simulation"], ...]
+
+
+def protocols(
+    canals: CanalsFile,
+    sequence: Annotated[
+        list[str],
+        typer.Option(
+            metavar="NAME=ID,ID@LEVEL,…",
+            help="A sequence and its name; give the option once for every sequence.",
+        ),
+    ],
+    canal: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="Which canals; all in the file by default."),
+    ] = None,
+    tray: TrayFile = "standard",
+    target_size: TargetSize = 30,
+    target_taper: TargetTaper = 0.04,
+    coronal_limit_mm: CoronalLimitMm = None,
+    patency: Patency = None,
+    patency_past_mm: PatencyPastMm = 1.0,
+    loose_mm: LooseMm = 0.01,
+    working_length_mm: WorkingLengthMm = None,
+    torque_limit: TorqueLimit = None,
+    figures: FiguresFolder = None,
+    json: JsonFile = None,
+) -> None:
+    """Compare sequences: steps, torque, fatigue, time, dentin and final shape."""
+    from canalwright.planning.simulation import compared
+
+    check_targets(json, inputs=(canals,), folder=figures)
+    own = own_instruments(tray)
+    named = {n: passes_of(at, own) for n, at in read_named_sequences(sequence).items()}
+    first = patency_pass(patency, patency_past_mm, loose_mm, own)
+    target = target_of(target_size, target_taper, coronal_limit_mm)
+    options: dict[str, Any] = {
+        "working_length_mm": working_length_mm,
+        "torque_limit_ncm": torque_ncm_of(torque_limit),
+    }
+    chosen = choose_canals(canals, split_names(canal or []))
+    with progress_bar("Carrying out sequences"):
+        found = compared([c.canal for c in chosen], named, target, patency=first, **options)
+    document = _document(chosen, found, tray, {"sequence": list(sequence), **options}, first)
+    _write(chosen, found, document, json, figures)
+    if json != "-":
+        _print(found)
+    invented_notice(any(c.canal.provenance.invented for c in chosen))
+    print_cautions(_cautions(found))
+
+
+def _document(
+    chosen: tuple[ChosenCanal, ...],
+    found: Compared,
+    tray: str,
+    options: dict[str, Any],
+    patency: Any,
+) -> ProtocolsDocument:
+    from canalwright.exchange.inputs import document_input
+    from canalwright.exchange.shapes import protocols_document
+
+    inputs = {
+        "canals": document_input(chosen[0].path, chosen[0].document),
+        **tray_inputs(tray),
+        "options": options,
+    }
+    return protocols_document([c.canal for c in chosen], found, patency=patency, inputs=inputs)
+
+
+def _write(
+    chosen: tuple[ChosenCanal, ...],
+    found: Compared,
+    document: ProtocolsDocument,
+    json: str | None,
+    figures: Path | None,
+) -> None:
+    from canalwright.cli.pictures import stage_figure
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.files import StagedFiles
+    from canalwright.reports.sequences_figure import sequences_figure
+
+    with StagedFiles() as staged:
+        for one in chosen if figures is not None else ():
+            mine = [(n, s) for n, s in found if s.canal_name == one.canal.name]
+            figure = sequences_figure(one.canal, mine)
+            stage_figure(staged, figure, Path(str(figures)), f"protocols-{one.canal.name}")
+        if json is not None:
+            staged.write_text(json, document_text(document))
+    for target in (json, figures):
+        if target not in (None, "-"):
+            announce(f"wrote {target}")
+
+
+def _print(found: Compared) -> None:
+    from canalwright.reports.sequence_tables import protocols_table
+
+    for canal_name in dict.fromkeys(one.canal_name for _, one in found):
+        mine = [(name, one) for name, one in found if one.canal_name == canal_name]
+        print_table(text_table(protocols_table(mine)))
+    for name, one in found:
+        for text in one.broken:
+            print_text(f"{name} on {one.canal_name}: {text}")
+
+
+def _cautions(found: Compared) -> Any:
+    """Return what holds for the whole comparison; limits broken are printed with the table."""
+    return tuple(c for _, one in found for c in one.cautions if c.code != "LIMIT_BROKEN")

@@ -1,0 +1,165 @@
+"""Sequences that were carried out, as tables of text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from canalwright.planning.simulation import Simulation
+from canalwright.planning.types import PlannedStep
+from canalwright.planning.uncertainty import PlanUncertainty
+from canalwright.reports.picking import indices_every_mm
+from canalwright.reports.tables import TextTable
+from canalwright.reports.text import (
+    format_graded,
+    format_number,
+    format_percent,
+    limit_label,
+)
+
+__all__ = [
+    "factors_table",
+    "protocols_table",
+    "risks_table",
+    "sequence_table",
+    "states_table",
+    "uncertainty_sentences",
+]
+
+_ROW_EVERY_MM = 1.0
+_RISKS_SHOWN = 8
+_FACTORS_SHOWN = 6
+
+
+def sequence_table(title: str, steps: Sequence[PlannedStep]) -> TextTable:
+    """Return one row per step: settings, largest step, loads."""
+    columns = (
+        ("", "right"),
+        ("instrument", "left"),
+        ("tip at mm", "right"),
+        ("stop mm", "right"),
+        ("rpm", "right"),
+        ("limit N·cm", "right"),
+        ("strength N·cm", "right"),
+        ("step %", "right"),
+        ("at level mm", "right"),
+        ("cuts mm", "right"),
+        ("dentin mm", "right"),
+        ("strain %", "right"),
+    )
+    rows = tuple(_step_row(number, step) for number, step in enumerate(steps, 1))
+    return TextTable(title, columns, rows)
+
+
+def _step_row(number: int, planned: PlannedStep) -> tuple[str, ...]:
+    step = planned.step
+    worst, cuts = step.worst, bool(step.engaged.any())
+    return (
+        str(number),
+        planned.instrument.id,
+        format_number(step.made.tip_level_mm, 1),
+        format_number(planned.stop_mm, 1),
+        format_graded(planned.speed_rpm, 0, with_unit=False),
+        format_graded(planned.torque_limit_ncm, 1, with_unit=False),
+        format_number(planned.strength_ncm, 2),
+        format_number(float(step.step_percent[worst]), 0) if cuts else "loose",
+        format_number(float(step.level_mm[worst]) if cuts else None, 1),
+        format_number(step.engaged_length_mm if cuts else None, 1),
+        format_number(step.dentin_left_min_mm, 2),
+        format_number(100.0 * planned.loads.peak_strain, 1),
+    )
+
+
+def states_table(one: Simulation) -> TextTable:
+    """Return the inscribed diameter before and after every step, millimeter by millimeter."""
+    steps = one.plan.steps
+    shapes = (one.start, *(planned.step.after for planned in steps))
+    heads = ("before", *(f"{k}. {s.instrument.id}" for k, s in enumerate(steps, 1)))
+    columns = [("level mm", "right"), *((head, "right") for head in heads)]
+    columns += [("dentin left mm", "right"), ("under target mm", "right")]
+    rows = tuple(
+        (
+            format_number(float(one.start.level_mm[at]), 1),
+            *(format_number(float(shape.inscribed_mm[at]), 3) for shape in shapes),
+            format_number(float(one.plan.final.dentin_min_mm[at]), 2),
+            format_number(float(one.under_target_mm[at]), 2),
+        )
+        for at in indices_every_mm(one.start.level_mm, _ROW_EVERY_MM)
+    )
+    return TextTable("Canal after each step (inscribed diameter, mm)", tuple(columns), rows)
+
+
+def protocols_table(compared: Sequence[tuple[str, Simulation]]) -> TextTable:
+    """Return sequences on one canal side by side: one column each, one row per quantity."""
+    columns = (("", "left"), *((name, "right") for name, _ in compared))
+    values = [_protocol_column(one) for _, one in compared]
+    rows = tuple((label, *(column[label] for column in values)) for label in values[0])
+    name = compared[0][1].canal_name
+    return TextTable(f"{name}: sequences side by side (estimates)", columns, rows)
+
+
+def _protocol_column(one: Simulation) -> dict[str, str]:
+    s = one.summary
+    fatigue = None if s.fatigue_fraction is None else 100.0 * s.fatigue_fraction
+    short = format_number(float(one.under_target_mm.max()), 2)
+    return {
+        "passes": str(s.passes),
+        "working time, s": format_number(s.time_s, 0),
+        "dentin removed, mm³": format_number(s.removed_mm3, 2),
+        "largest step, %": format_number(s.step_percent, 0),
+        "largest step, mm": format_number(s.step_mm, 2),
+        "longest cut, mm": format_number(s.engaged_mm, 1),
+        "largest torque, share of strength": format_percent(100.0 * s.torque_fraction),
+        "largest strain, upper bound": format_percent(100.0 * s.strain, 1),
+        "largest share of fatigue life": format_percent(fatigue, 1),
+        "thinnest dentin left, mm": format_number(s.dentin_left_mm, 2),
+        "limits broken": str(s.broken),
+        "target": "reached" if s.reaches_target else f"{short} mm under",
+    }
+
+
+def risks_table(found: PlanUncertainty) -> TextTable:
+    """Return the limits most probably broken, with the spread of their values."""
+    columns = (
+        ("step", "left"),
+        ("limit", "left"),
+        ("broken with probability", "right"),
+        ("5 %", "right"),
+        ("median", "right"),
+        ("95 %", "right"),
+        ("allowed", "right"),
+        ("unit", "left"),
+    )
+    rows = tuple(
+        (
+            f"{one.step}. {one.instrument}",
+            limit_label(one.constraint),
+            format_percent(100.0 * one.probability, 1),
+            *(format_number(value, 2) for value in (one.low, one.median, one.high, one.limit)),
+            one.unit,
+        )
+        for one in found.limits[:_RISKS_SHOWN]
+    )
+    return TextTable(f"How sure: {found.samples} samples, seed {found.seed}", columns, rows)
+
+
+def factors_table(found: PlanUncertainty) -> TextTable:
+    """Return what decides the largest share of a limit most: what to measure better."""
+    rows = tuple(
+        (one.factor, format_percent(100.0 * one.share)) for one in found.factors[:_FACTORS_SHOWN]
+    )
+    columns = (("what is uncertain", "left"), ("share in the largest use of a limit", "right"))
+    return TextTable("What to measure better", columns, rows)
+
+
+def uncertainty_sentences(found: PlanUncertainty) -> tuple[str, ...]:
+    """Return the whole of it in words."""
+    low, median, high = found.risk
+    removed_low, _, removed_high = found.removed_mm3
+    return (
+        f"Some limit is broken in {format_percent(100.0 * found.any_probability, 1)} of "
+        f"{found.samples} samples; the largest share of any limit is "
+        f"{format_percent(100.0 * median)} ({format_percent(100.0 * low)} to "
+        f"{format_percent(100.0 * high)} in nine of ten samples).",
+        f"Dentin removed: {format_number(removed_low, 2)} to {format_number(removed_high, 2)} mm³ "
+        "in nine of ten samples.",
+    )
