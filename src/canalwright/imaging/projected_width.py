@@ -8,7 +8,7 @@ wide the canal is along the beam cannot be seen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -133,9 +133,7 @@ def _fitted(row: Floats, strip: Strip, sigma: float, sigma_sd: float) -> _Fit | 
     half = min(1.5 * start[0] + _BESIDE_MM, _REACH_MM)
     seen = np.abs(strip.offset_mm - start[1]) <= half
     t, gray = strip.offset_mm[seen], row[seen]
-    fit = _ellipse(t, gray, start, sigma)
-    other = _ellipse(t, gray, (fit.radius, start[1]), sigma + sigma_sd)
-    return replace(fit, by_blur=other.radius - fit.radius)
+    return _ellipse(t, gray, start, sigma, sigma_sd)
 
 
 def _first_guess(row: Floats, strip: Strip) -> tuple[float, float] | None:
@@ -170,7 +168,9 @@ def _crossing(walk: Floats, level: float) -> float:
     return above - 1 + float((level - low) / (high - low))
 
 
-def _ellipse(t: Floats, gray: Floats, start: tuple[float, float], sigma: float) -> _Fit:
+def _ellipse(
+    t: Floats, gray: Floats, start: tuple[float, float], sigma: float, sigma_sd: float
+) -> _Fit:
     """Fit radius and center; depth and background follow by linear least squares.
 
     The background may bend, for the root itself is thicker in its middle.
@@ -178,9 +178,9 @@ def _ellipse(t: Floats, gray: Floats, start: tuple[float, float], sigma: float) 
     from scipy.optimize import least_squares
 
     def left_over(shape: Floats) -> Floats:
-        return parts(shape)[0]
+        return parts(shape, sigma)[0]
 
-    def parts(shape: Floats) -> tuple[Floats, Floats]:
+    def parts(shape: Floats, sigma: float) -> tuple[Floats, Floats]:
         design = np.column_stack(
             [np.ones_like(t), t, t**2, -_profile(t - shape[1], shape[0], sigma)]
         )
@@ -189,13 +189,19 @@ def _ellipse(t: Floats, gray: Floats, start: tuple[float, float], sigma: float) 
 
     bounds = ([0.2 * sigma, start[1] - 0.25], [_WIDEST_MM / 2.0, start[1] + 0.25])
     first = np.clip([start[0] * 1.1, start[1]], bounds[0], bounds[1])
-    found = least_squares(left_over, first, bounds=bounds, x_scale=0.1)
-    rest, coefficients = parts(found.x)
+    found = least_squares(
+        left_over, first, bounds=bounds, x_scale=0.1, xtol=1e-4, ftol=1e-6, gtol=None
+    )
+    rest, coefficients = parts(found.x, sigma)
     flat = gray - np.polyval(np.polyfit(t, gray, 2), t)
     explained = 1.0 - float(np.sum(rest**2) / max(np.sum(flat**2), 1e-12))
     radius, center = (float(value) for value in found.x)
     slopes = np.asarray(found.jac, float)
-    return _Fit(radius, center, float(coefficients[3]), slopes, rest, explained, 0.0)
+    # One step of Gauss and Newton tells where another blur would have led.
+    step, *_ = np.linalg.lstsq(slopes, -parts(found.x, sigma + sigma_sd)[0], rcond=None)
+    return _Fit(
+        radius, center, float(coefficients[3]), slopes, rest, explained, abs(float(step[0]))
+    )
 
 
 def _profile(t: Floats, radius: float, sigma: float) -> Floats:

@@ -30,7 +30,7 @@ def traced_curvature_table(canal: TracedCanal) -> TextTable:
         label, unit = curvature_label(key)
         value = getattr(canal.curvature, key)
         rows.append((label, format_number(value, 3 if unit == "1/mm" else 1), unit))
-    where = "from combined views" if canal.depth_known else "in this view only"
+    where = "from combined views" if canal.depth_known else "in this view"
     columns = (("method", "left"), ("value", "right"), ("unit", "left"))
     return TextTable(f"Curvature of {canal.name}, {where}", columns, tuple(rows))
 
