@@ -1,4 +1,4 @@
-"""``canalwright measure``: canals in a scan, from two clicks each."""
+"""``canalwright measure``: canals in a scan, from two clicks each or proposed without."""
 
 from __future__ import annotations
 
@@ -17,6 +17,13 @@ from canalwright.cli.output import (
     labelled,
     print_cautions,
     progress_bar,
+)
+from canalwright.cli.proposals import (
+    ProposeOptions,
+    accepted,
+    clicks_from,
+    proposed,
+    report_proposals,
 )
 from canalwright.cli.reading import ClickedCanal, read_clicked_canals, read_spacing_mm
 from canalwright.cli.writing import check_targets
@@ -43,19 +50,53 @@ def measure(
             "spacing for files without orientation). Once for every canal.",
         ),
     ] = None,
+    propose: Annotated[
+        bool,
+        typer.Option(
+            "--propose", help="Look for the canals of one tooth, and list them to be confirmed."
+        ),
+    ] = False,
+    tooth_at: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y,Z", help="A point in the tooth, in scans that show several."),
+    ] = None,
+    tooth_box: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y,Z:X,Y,Z", help="Two opposite corners of a box round the tooth."),
+    ] = None,
+    minimum_confidence: Annotated[
+        float | None,
+        typer.Option(metavar="SHARE", help="Leave out proposals below this, 0 to 1 [0.5]."),
+    ] = None,
+    accept: Annotated[
+        bool,
+        typer.Option("--accept", help="Measure the proposals at once, without confirmation."),
+    ] = False,
     spacing: Spacing = None,
     series: Series = None,
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
     """Measure canals: centerline, diameters, dentin and curvature, each with its uncertainty."""
+    options = ProposeOptions(propose, tooth_at, tooth_box, minimum_confidence, accept)
+    options.require_fitting(canal or [])
     check_targets(json, folder=figures)
     clicked = read_clicked_canals(canal or [])
-    if not clicked:
-        raise UsageError("Point out at least one canal: --canal NAME=x,y,z:x,y,z")
-    spacing_mm = read_spacing_mm(spacing)
-    image = read(scan, spacing_mm, series)
-    canals = measured(image, clicked)
+    if not clicked and not propose:
+        raise UsageError(
+            "Point out at least one canal: --canal NAME=x,y,z:x,y,z, or have canals proposed: "
+            "--propose"
+        )
+    image = read(scan, read_spacing_mm(spacing), series)
+    if propose:
+        proposals = proposed(image, options)
+        if not accept:
+            report_proposals(image, proposals, options, json, figures)
+            return
+        clicked = clicks_from(proposals)
+        canals = accepted(measured(image, clicked), proposals)
+    else:
+        canals = measured(image, clicked)
     document = document_of(image, canals, clicked)
     _write(image, canals, document, json, figures)
     if json != "-":

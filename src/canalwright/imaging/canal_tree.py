@@ -9,7 +9,7 @@ next tip is looked for, until what is left is no longer than a chance dark strea
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numba import njit
@@ -81,7 +81,7 @@ class Branch:
     joins : int
         The branch its tip runs into; -1 for none.
     joins_place : int
-        Where on that branch, as a row of its `index`.
+        About where on that branch, as a row of its `index`; the two may run side by side on.
     """
 
     index: Indices
@@ -187,7 +187,7 @@ def _rooted(branch: Branch, branches: list[Branch], owner: NDArray[np.int32], la
         return branch
     other = branches[origin].index
     row = int(np.argmin(np.linalg.norm(other - place, axis=1)))
-    return Branch(branch.index, branch.gain_mm, origin, row)
+    return replace(branch, from_branch=origin, from_place=row)
 
 
 def _joined(tubes: Tubes, branch: Branch, branches: list[Branch]) -> Branch:
@@ -213,8 +213,7 @@ def _joined(tubes: Tubes, branch: Branch, branches: list[Branch]) -> Branch:
     seen = support[tuple(way.T)] if len(way) else np.ones(1)
     if seen.mean() < _JOIN_SUPPORT or seen.min() < _JOIN_LEAST:
         return branch
-    index = np.concatenate([way + low, branch.index])
-    return Branch(index, branch.gain_mm, joins=number, joins_place=row)
+    return replace(branch, joins=number, joins_place=row)
 
 
 def _first_met(
@@ -252,26 +251,18 @@ def _forbid(allowed: Mask, places: Indices, reach: int) -> None:
             allowed[low[0] : high[0], low[1] : high[1], low[2] : high[2]] = False
 
 
-def whole_path(branches: list[Branch], number: int) -> tuple[Indices, int, int]:
-    """Return the voxels from the terminus up to the chamber, along other branches where shared.
-
-    Returns
-    -------
-    index : ndarray, shape (n, 3)
-    begin, end : int
-        Rows of `index` that belong to the branch alone.
-    """
+def whole_path(branches: list[Branch], number: int) -> Indices:
+    """Return the voxels from the terminus up to the chamber, along other branches where shared."""
     branch = branches[number]
     below = above = branch.index[:0]
     if branch.joins >= 0:
-        below = whole_path(branches, branch.joins)[0]
+        below = whole_path(branches, branch.joins)
         goal = branches[branch.joins].index[branch.joins_place]
         below = below[: _row_of(below, goal)]
     if branch.from_branch >= 0:
-        above = whole_path(branches, branch.from_branch)[0]
+        above = whole_path(branches, branch.from_branch)
         above = above[_row_of(above, branches[branch.from_branch].index[branch.from_place]) :]
-    begin = len(below)
-    return np.concatenate([below, branch.index, above]), begin, begin + len(branch.index)
+    return np.concatenate([below, branch.index, above])
 
 
 def _row_of(index: Indices, place: Indices) -> int:

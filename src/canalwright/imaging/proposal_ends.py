@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from canalwright.imaging.curves import arc_length_mm, extended, frame_along, resampled, smoothed
 from canalwright.imaging.curves import smoothing_weight as weight_of
-from canalwright.imaging.tooth_mask import Tooth
+from canalwright.imaging.tooth_mask import Tooth, sampled
 
 __all__ = ["Course", "course_of", "same_canal_share"]
 
@@ -94,19 +94,12 @@ def _closed(tooth: Tooth, smooth: Volume, line: Floats) -> NDArray[np.bool_]:
     )
     reach = np.arange(0.0, _RAY_MM + 1e-9, _RAY_STEP_MM)
     places = line[:, None, None, :] + reach[None, None, :, None] * ray[:, :, None, :]
-    gray = _sampled(tooth, smooth, places)
-    inside = _sampled(tooth, tooth.depth_mm, places) > 0.0
+    gray = sampled(tooth, smooth, places)
+    inside = sampled(tooth, tooth.depth_mm, places) > 0.0
     # Bright tissue beyond the root's surface (bone) does not close a canal.
     left = np.logical_or.accumulate(~inside, axis=2)
     bright = gray > tooth.dentin - 0.4 * tooth.contrast
     return np.asarray((bright & ~left).any(axis=2))
-
-
-def _sampled(tooth: Tooth, values: Volume, points_mm: Floats) -> Floats:
-    from scipy.ndimage import map_coordinates
-
-    index = np.moveaxis(tooth.crop.index(points_mm)[..., ::-1], -1, 0)
-    return np.asarray(map_coordinates(values, index, order=1, mode="nearest"), float)
 
 
 def _orifice_row(share: Floats) -> int:
@@ -125,7 +118,7 @@ def _surface_ahead_mm(tooth: Tooth, line: Floats) -> float:
     apical = line[0] - line[back]
     apical = apical / np.linalg.norm(apical)
     reach = np.arange(0.0, _LOOK_MM, _RAY_STEP_MM / 2.0)
-    depth = _sampled(tooth, tooth.depth_mm, line[0] + reach[:, None] * apical)
+    depth = sampled(tooth, tooth.depth_mm, line[0] + reach[:, None] * apical)
     outside = np.flatnonzero(depth <= 0.0)
     return float(reach[outside[0]]) if len(outside) else _LOOK_MM
 
@@ -139,6 +132,6 @@ def same_canal_share(tooth: Tooth, smooth: Volume, points_mm: Floats, others_mm:
     gap, row = cKDTree(others_mm).query(points_mm)
     share = np.linspace(0.0, 1.0, 9)[None, :, None]
     between = points_mm[:, None] + share * (others_mm[row] - points_mm)[:, None]
-    gray = _sampled(tooth, smooth, between)
+    gray = sampled(tooth, smooth, between)
     ridge = gray.max(axis=1) - np.maximum(gray[:, 0], gray[:, -1])
     return float(np.mean((gap < _NEAR_MM) & (ridge < _RIDGE * tooth.contrast)))

@@ -23,6 +23,7 @@ from canalwright.imaging.canal_tree import (
     whole_path,
 )
 from canalwright.imaging.curves import nearest_level_mm
+from canalwright.imaging.junctions import followed_to_junction
 from canalwright.imaging.noise import dentin_noise
 from canalwright.imaging.proposal_ends import Course, course_of, same_canal_share
 from canalwright.imaging.scan import Scan
@@ -45,7 +46,7 @@ _SAME_SHARE = 0.5
 # Support that counts as seen; length beside the longest canal that counts as full; how fast
 # confidence falls with the distance from the root's surface at which a canal fades. Assumed, and
 # tried on phantoms.
-_SEEN_SUPPORT, _FULL_LENGTH_SHARE, _FADE_MM, _LEAST_LENGTH_MM = 0.5, 0.5, 4.0, 2.0
+_SEEN_SUPPORT, _FULL_LENGTH_SHARE, _FADE_MM, _LEAST_LENGTH_MM = 0.5, 0.5, 8.0, 2.0
 _LEAST_APICAL = 0.2
 
 
@@ -114,6 +115,7 @@ class _Candidate:
     number: int
     course: Course
     seen: float
+    junction_mm: Floats | None
 
 
 def propose_canals(
@@ -168,7 +170,7 @@ def propose_canals(
     branches = longest_branches(tubes)
     report("following canals", 0.8)
     candidates = _candidates(tooth, tubes, branches)
-    proposals = _proposals(candidates, branches, tubes, minimum_confidence)
+    proposals = _proposals(candidates, branches, minimum_confidence)
     if not proposals:
         raise _no_canal(
             f"of {len(candidates)} dark tubes that leave the pulp chamber none reaches a "
@@ -206,15 +208,28 @@ def _candidates(tooth: Tooth, tubes: Tubes, branches: list[Branch]) -> list[_Can
             continue
         if same_canal_share(tooth, smooth, own, taken) > _SAME_SHARE:
             continue
-        index, _, _ = whole_path(branches, number)
-        course = course_of(tooth, smooth, _points(tubes, index))
+        path, junction = _path(tooth, smooth, tubes, branches, number)
+        course = course_of(tooth, smooth, path)
         if course is None or course.length_mm < _LEAST_LENGTH_MM:
             continue
         support = tubes.support[tuple(branch.index.T)]
         seen = float(np.minimum(support / _SEEN_SUPPORT, 1.0).mean())
-        kept.append(_Candidate(number, course, seen))
+        kept.append(_Candidate(number, course, seen, junction))
         taken = np.concatenate([taken, own])
     return kept
+
+
+def _path(
+    tooth: Tooth, smooth: Volume, tubes: Tubes, branches: list[Branch], number: int
+) -> tuple[Floats, Floats | None]:
+    """Return the way from the terminus up to the chamber, and the junction with another canal."""
+    branch = branches[number]
+    if branch.joins < 0:
+        return _points(tubes, whole_path(branches, number)), None
+    own = _points(tubes, branch.index)
+    main = _points(tubes, whole_path(branches, branch.joins))
+    beside, below = followed_to_junction(tooth, smooth, own[0], main)
+    return np.concatenate([below, beside, own]), below[-1]
 
 
 def _points(tubes: Tubes, index: NDArray[np.int64]) -> Floats:
@@ -238,7 +253,7 @@ def _leads_coronally(points_mm: Floats, apical: Floats) -> bool:
 
 
 def _proposals(
-    candidates: list[_Candidate], branches: list[Branch], tubes: Tubes, minimum: float
+    candidates: list[_Candidate], branches: list[Branch], minimum: float
 ) -> tuple[Proposal, ...]:
     """Name the candidates that are sure enough by the place of their orifices."""
     longest = max((one.course.length_mm for one in candidates), default=0.0)
@@ -247,8 +262,7 @@ def _proposals(
     sure.sort(key=lambda pair: tuple(np.round(pair[0].course.path_mm[-1], 2)))
     names = {one.number: f"canal-{place}" for place, (one, _) in enumerate(sure, 1)}
     return tuple(
-        _proposal(names[one.number], one, confidence, branches, tubes, names)
-        for one, confidence in sure
+        _proposal(names[one.number], one, confidence, branches, names) for one, confidence in sure
     )
 
 
@@ -263,7 +277,6 @@ def _proposal(
     one: _Candidate,
     confidence: Confidence,
     branches: list[Branch],
-    tubes: Tubes,
     names: dict[int, str],
 ) -> Proposal:
     path = one.course.path_mm
@@ -272,9 +285,8 @@ def _proposal(
     cautions = [_not_confirmed(name)]
     if one.course.short_mm > 0.0:
         cautions.append(_fades(name, one.course.short_mm))
-    if branch.joins in names:
-        junction = _points(tubes, branches[branch.joins].index[[branch.joins_place]])[0]
-        level = nearest_level_mm(path, junction)
+    if one.junction_mm is not None and branch.joins in names:
+        level = nearest_level_mm(path, one.junction_mm)
         made = replace(made, joins=names[branch.joins], joins_at_mm=level)
         cautions.append(_joins(name, names[branch.joins], level))
     if branch.from_branch in names:

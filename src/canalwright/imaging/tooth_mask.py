@@ -18,7 +18,7 @@ from canalwright.imaging.sampling import Crop, block_means, crop_around
 from canalwright.imaging.scan import Scan
 from canalwright.imaging.tubeness import gaussian_smoothed
 
-__all__ = ["Tooth", "find_tooth"]
+__all__ = ["Box", "Tooth", "find_tooth", "sampled"]
 
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
@@ -74,6 +74,14 @@ class Tooth:
     def contrast(self) -> float:
         """Dentin minus lumen."""
         return self.dentin - self.lumen
+
+
+def sampled(tooth: Tooth, values: Volume, points_mm: Floats) -> Floats:
+    """Return values on the crop's voxels at (..., 3) points, interpolated linearly."""
+    from scipy.ndimage import map_coordinates
+
+    index = np.moveaxis(tooth.crop.index(points_mm)[..., ::-1], -1, 0)
+    return np.asarray(map_coordinates(values, index, order=1, mode="nearest"), float)
 
 
 def find_tooth(scan: Scan, seed_mm: ArrayLike | None = None, box_mm: Box | None = None) -> Tooth:
