@@ -16,8 +16,10 @@ from canalwright.exchange.document import (
     header,
 )
 from canalwright.exchange.instruments import InstrumentRecord, instrument_record
+from canalwright.exchange.loads import LoadsRecord, loads_record
 from canalwright.exchange.numbers import number, number_list, optional_list
 from canalwright.mechanics.concentric import PassLoads
+from canalwright.planning.load_report import LoadReport
 from canalwright.shaping.shape import Pass, Step
 
 __all__ = ["PassRecord", "StepDocument", "pass_record", "step_document"]
@@ -68,6 +70,7 @@ class StepDocument(Document):
     peak_strain: Finite | None
     peak_strain_level_mm: Finite | None
     fatigue_fraction: Finite | None
+    loads: LoadsRecord | None = None
 
 
 def pass_record(made: Pass) -> PassRecord:
@@ -88,6 +91,7 @@ def step_document(
     patency: Pass | None,
     inputs: Mapping[str, Any],
     cautions: Iterable[Caution] = (),
+    report: LoadReport | None = None,
 ) -> StepDocument:
     """Return one pass as a document."""
     return StepDocument(
@@ -122,9 +126,15 @@ def step_document(
         peak_strain=number(loads.peak_strain, 6),
         peak_strain_level_mm=number(loads.peak_strain_level_mm),
         fatigue_fraction=number(loads.fatigue_fraction, 6),
+        loads=None if report is None else loads_record(report),
         cautions=caution_records(
             merged(
-                step.cautions, loads.cautions, canal.cautions, tuple(cautions), CLINICAL_CAUTIONS
+                step.cautions,
+                loads.cautions,
+                () if report is None else report.cautions,
+                canal.cautions,
+                tuple(cautions),
+                CLINICAL_CAUTIONS,
             )
         ),
     )

@@ -25,7 +25,7 @@ from canalwright.instruments.instrument import Instrument
 from canalwright.instruments.section_table import sections_along
 from canalwright.mechanics.cutting import MEAN_TORQUE_VALIDITY, cutting_torque_nmm
 from canalwright.mechanics.parameters import LoadParameters
-from canalwright.mechanics.pass_loads import TORQUE_ASSUMED_PARAMETERS, require_positive
+from canalwright.mechanics.pass_loads import require_positive, torque_caution
 from canalwright.mechanics.validity import Validity
 
 __all__ = [
@@ -166,7 +166,8 @@ def loads_while_advancing(
     grid = np.linspace(level[0], level[-1], max(400, 4 * level.size))
     station = grid - tips[:, None]
     file_mm = instrument.diameter_mm(station)
-    volume = np.trapezoid(_cut_area_mm2(file_mm, grid, level, wall), grid, axis=1)
+    area = _cut_area_mm2(file_mm, grid, level, wall)
+    volume = np.asarray(np.trapezoid(area, grid, axis=1), float)
     removed = np.maximum(volume - volume[0], 0.0)
     narrowest = np.interp(grid, level, wall.min(axis=1))
     engaged = (file_mm > narrowest) & instrument.cuts_at(station)
@@ -183,7 +184,7 @@ def loads_while_advancing(
         screw_in_n=pull,
         flute_fill=fill,
         cautions=merged(
-            (TORQUE_ASSUMED_PARAMETERS,),
+            (torque_caution(parameters),),
             () if pull is None else (SCREW_IN_ASSUMED,),
             MEAN_TORQUE_VALIDITY.cautions(float(np.max(torque)) / 10.0),
             FLUTE_VALIDITY.cautions(float(np.max(fill))),
@@ -196,7 +197,7 @@ def _cut_area_mm2(file_mm: Floats, grid: Floats, level: Floats, wall: Floats) ->
     area = np.zeros_like(file_mm)
     for direction in wall.T:
         area += np.maximum(file_mm, np.interp(grid, level, direction)) ** 2
-    return math.pi / 4.0 * area / wall.shape[1]
+    return np.asarray(math.pi / 4.0 * area / wall.shape[1], float)
 
 
 def _flute_volumes_mm3(

@@ -22,11 +22,15 @@ from canalwright.mechanics.parameters import LoadParameters
 from canalwright.mechanics.torque_log import TorqueLog
 from canalwright.units import rad_per_s_from_rpm
 
-__all__ = ["Calibration", "KnownPass", "calibrated"]
+__all__ = ["IMPOSSIBLE_CODE", "Calibration", "KnownPass", "calibrated"]
 
 Floats = NDArray[np.float64]
 
+IMPOSSIBLE_CODE: Final = "CALIBRATION_IMPOSSIBLE"
+"""Code of the caution on a calibration that must not be used."""
+
 _SEPARABLE: Final = 0.98
+_UNCERTAIN: Final = 0.10
 _LEAST_SPEED_RPM: Final = 1.0
 
 
@@ -171,10 +175,16 @@ def _cautions(used: Floats, coefficients: Floats, spread: Floats) -> tuple[Cauti
             "instrument turns at depth without going deeper."
         )
         found.append(Caution("CALIBRATION_NOT_SEPARABLE", text, "project rule"))
+    elif np.any(spread[:2] > _UNCERTAIN * np.abs(coefficients[:2])):
+        text = (
+            f"A fitted value is uncertain by more than {100.0 * _UNCERTAIN:.0f} %: log longer, "
+            "with less noise, or in a tighter curve, where the instrument rubs more."
+        )
+        found.append(Caution("CALIBRATION_UNCERTAIN", text, "project rule"))
     if coefficients[0] < 0.0 or coefficients[1] < 0.0:
         text = (
             f"A fitted value is below 0 (cutting energy {coefficients[0]:.2f} J/mm³, friction "
             f"{coefficients[1]:.2f}): log and pass do not belong together, do not use them."
         )
-        found.append(Caution("CALIBRATION_IMPOSSIBLE", text, "project rule"))
+        found.append(Caution(IMPOSSIBLE_CODE, text, "project rule"))
     return tuple(found)

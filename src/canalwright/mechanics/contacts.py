@@ -13,15 +13,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from canalwright.mechanics.canal_path import NO_WALL_MM
 from canalwright.mechanics.rod_in_canal import RodInCanal
 
-__all__ = ["Side", "WallContact", "wall_contacts"]
+__all__ = ["Side", "WallContact", "outward_directions", "wall_contacts"]
 
 Floats = NDArray[np.float64]
 
 
 # A radius over one meter is no curve.
 _STRAIGHT_PER_MM: Final = 1e-3
+_END_MM: Final = 1.0
+_WINDOW_MM: Final = 1.5
 
 
 class Side(StrEnum):
@@ -99,13 +102,46 @@ def _contact(rod: RodInCanal, nodes: NDArray[np.intp]) -> WallContact:
 
 
 def _side(rod: RodInCanal, level_mm: float, across: Floats) -> Side:
-    curvature = rod.path.curvature_per_mm
-    size = np.linalg.norm(curvature, axis=1)
-    if size.max() < _STRAIGHT_PER_MM:
+    node = int(np.argmin(np.abs(rod.level_mm - level_mm)))
+    outward = outward_directions(rod)[node]
+    if not np.any(outward):
         return Side.NONE
-    curved = np.flatnonzero(size > 0.25 * size.max())
-    nearest = curved[np.argmin(np.abs(rod.level_mm[curved] - level_mm))]
-    cosine = float(across @ curvature[nearest] / (np.linalg.norm(across) * size[nearest]))
+    cosine = float(across @ outward / np.linalg.norm(across))
     if abs(cosine) < 0.5:
         return Side.ACROSS
-    return Side.INNER if cosine > 0.0 else Side.OUTER
+    return Side.OUTER if cosine > 0.0 else Side.INNER
+
+
+def outward_directions(rod: RodInCanal) -> Floats:
+    """Return unit vectors away from the center of the nearest curve, along the two normals.
+
+    The last millimeter below the orifice is no curve of its own: a measured axis ends there.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        Zeros where the canal is straight.
+    """
+    curvature = _averaged(rod.level_mm, rod.path.curvature_per_mm)
+    size = np.linalg.norm(curvature, axis=1)
+    walled = rod.path.wall_radius_mm < NO_WALL_MM
+    if walled.any() and not walled[-1]:
+        size = np.where(rod.level_mm > rod.level_mm[walled][-1] - _END_MM, 0.0, size)
+    if size.max() < _STRAIGHT_PER_MM:
+        return np.zeros_like(curvature)
+    curved = np.flatnonzero(size > 0.25 * size.max())
+    nearest = curved[np.abs(rod.level_mm[curved] - rod.level_mm[:, None]).argmin(axis=1)]
+    return np.asarray(-curvature[nearest] / size[nearest, None], float)
+
+
+def _averaged(level: Floats, curvature: Floats) -> Floats:
+    """Return the curvature averaged over a window, for a measured axis is noisy."""
+    steps = np.diff(level)[:, None] * (curvature[1:] + curvature[:-1]) / 2.0
+    summed = np.concatenate([np.zeros((1, 2)), np.cumsum(steps, axis=0)])
+    low, high = (
+        np.clip(level + side * _WINDOW_MM / 2.0, level[0], level[-1]) for side in (-1.0, 1.0)
+    )
+    turned = np.stack(
+        [np.interp(high, level, part) - np.interp(low, level, part) for part in summed.T], axis=1
+    )
+    return np.asarray(turned / (high - low)[:, None], float)

@@ -14,13 +14,20 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence
 from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.cutting import MEAN_TORQUE_VALIDITY
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY, cycles_from_time, cycles_to_failure
 from canalwright.mechanics.parameters import LoadParameters
 from canalwright.mechanics.torsion import plastic_capacity_nmm, weakest_station
 
-__all__ = ["PassLoads", "assembled_loads", "checked_levels", "require_positive"]
+__all__ = [
+    "PassLoads",
+    "assembled_loads",
+    "checked_levels",
+    "require_positive",
+    "torque_caution",
+]
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +35,13 @@ TORQUE_ASSUMED_PARAMETERS: Final = Caution(
     "TORQUE_ASSUMED_PARAMETERS",
     "Torque rests on an assumed specific cutting energy of dentin, an assumed time of cutting and "
     "strengths from memory: it ranks passes, it does not predict a motor's reading.",
+    "project rule",
+)
+TORQUE_CALIBRATED: Final = Caution(
+    "TORQUE_CALIBRATED",
+    "Torque rests on a cutting energy and friction fitted to one logged pass, which another "
+    "instrument or dentin need not share, on an assumed time of cutting and on strengths from "
+    "memory.",
     "project rule",
 )
 FATIGUE_UNKNOWN: Final = Caution(
@@ -138,12 +152,18 @@ def assembled_loads(
         fatigue_fraction=None if fatigue is None else float(np.max(fatigue)),
         cautions=merged(
             cautions,
-            (TORQUE_ASSUMED_PARAMETERS,),
+            (torque_caution(parameters),),
             (FATIGUE_UNKNOWN if fatigue is None else FATIGUE_UNCERTAIN,),
             STRAIN_VALIDITY.cautions(float(strain[peak])),
             MEAN_TORQUE_VALIDITY.cautions(peak_torque),
         ),
     )
+
+
+def torque_caution(parameters: LoadParameters) -> Caution:
+    """Return the caution on what torque rests on: assumptions, or a calibration."""
+    measured = parameters.specific_cutting_energy_j_per_mm3.evidence is Evidence.MEASURED
+    return TORQUE_CALIBRATED if measured else TORQUE_ASSUMED_PARAMETERS
 
 
 def checked_levels(*arrays: ArrayLike) -> tuple[Floats, Floats, Floats]:
