@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from canalwright.cli.calibrate import calibrate
 from canalwright.cli.compare import compare
 from canalwright.cli.demo import demo
 from canalwright.cli.failures import DEBUG_VARIABLE, Commands
@@ -63,6 +64,12 @@ _COMMANDS = (
         step,
         "One instrument in the canal as it now is",
         "canalwright step canals.json --canal MB --instrument hand-15-02 --patency hand-10-02",
+    ),
+    (
+        calibrate,
+        "Load parameters from a motor's torque log",
+        "canalwright calibrate log.csv --canal-file canals.json --canal MB --instrument "
+        "engine-25-04 --from-level-mm 6 --advance-s 2:8 --withdrawn-s 13 --json calibration.json",
     ),
     (
         compare,

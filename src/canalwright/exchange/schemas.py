@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from canalwright.exchange.calibrations import CalibrationDocument
 from canalwright.exchange.canals import CanalsDocument
 from canalwright.exchange.document import Document
 from canalwright.exchange.gauging import GaugingDocument
 from canalwright.exchange.instruments import ComparisonDocument, InstrumentsDocument
 from canalwright.exchange.plans import PlanDocument
+from canalwright.exchange.proposals import ProposalsDocument
 from canalwright.exchange.shapes import ProtocolsDocument, ShapeDocument
 from canalwright.exchange.steps import StepDocument
 from canalwright.exchange.tray_files import TRAY_SCHEMA, tray_json_schema
@@ -24,6 +26,8 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     ComparisonDocument,
     InstrumentsDocument,
     GaugingDocument,
+    CalibrationDocument,
+    ProposalsDocument,
 )
 
 

@@ -18,6 +18,8 @@ NEEDED = {
     "canalwright/comparison@1": {"rows"},
     "canalwright/instruments@1": {"instruments"},
     "canalwright/gauging@1": {"rows", "verdict"},
+    "canalwright/calibration@1": {"friction_coefficient", "fitted_ncm"},
+    "canalwright/proposals@1": {"proposals"},
 }
 
 
