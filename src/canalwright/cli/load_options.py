@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -58,16 +59,18 @@ def read_fatigue_test(text: str) -> tuple[float, float]:
     Raises
     ------
     MalformedText
-        If it is not two numbers with a colon between.
+        If it is not two finite numbers with a colon between.
     """
     strain, _, cycles = text.partition(":")
     percent = strain.strip().endswith("%")
     try:
         value, turns = float(strain.strip().removesuffix("%")), float(cycles)
     except ValueError:
+        value, turns = math.nan, math.nan
+    if not (math.isfinite(value) and math.isfinite(turns)):
         raise MalformedText(
             name="--fatigue-test",
             got=text,
             expected="a strain and turns to fracture such as 0.03:600 or 3%:600",
-        ) from None
+        )
     return (value / 100.0 if percent else value), turns
