@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from canalwright.imaging.straightened import StraightenedImage
     from canalwright.planning.simulation import Simulation
     from canalwright.planning.types import PlanResult
+    from canalwright.planning.uncertainty import PlanUncertainty
 
 __all__ = [
     "PlanPictures",
@@ -34,6 +35,7 @@ class PlanPictures:
     canal: Canal
     result: PlanResult
     scan: Scan | None
+    uncertainty: tuple[PlanUncertainty, ...] = ()
 
     @cached_property
     def straightened(self) -> StraightenedImage | None:
@@ -55,7 +57,12 @@ class PlanPictures:
         from canalwright.reports.plan_views import report_inputs
 
         report = report_inputs(
-            self.canal, self.result, straightened=self.straightened, inputs=inputs, title=title
+            self.canal,
+            self.result,
+            straightened=self.straightened,
+            inputs=inputs,
+            title=title,
+            uncertainty=self.uncertainty,
         )
         write_plan_report(staged.path_for(path), report)
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canalwright.cli.canals import ChosenCanal, choose_canal, patency_pass
+from canalwright.cli.canals import ChosenCanal, choose_canal, passes_of, patency_pass
 from canalwright.cli.goals import depths_of, given, target_of, torque_ncm_of
 from canalwright.cli.options import (
     CanalName,
@@ -27,8 +28,8 @@ from canalwright.cli.options import (
     WorkingLengthMm,
 )
 from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
-from canalwright.cli.plan_tables import plan_cautions, print_plan
-from canalwright.cli.reading import read_spacing_mm, split_names
+from canalwright.cli.plan_tables import plan_cautions, print_plan, print_uncertainty
+from canalwright.cli.reading import read_instruments_at, read_spacing_mm, split_names
 from canalwright.cli.trays import choose_tray, own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets
 
@@ -36,8 +37,22 @@ if TYPE_CHECKING:
     from canalwright.exchange.plans import PlanDocument
     from canalwright.imaging.scan import Scan
     from canalwright.planning.types import Limits, PlanResult, Target
+    from canalwright.planning.uncertainty import PlanUncertainty
 
 __all__ = ["plan"]
+
+
+_OF_THE_SITUATION = ("patency", "after", "working_length_mm", "torque_limit_ncm")
+
+
+@dataclass(frozen=True, eq=False)
+class _Made:
+    """What came out, and what it came from."""
+
+    chosen: ChosenCanal
+    result: PlanResult
+    image: Scan | None
+    sampled: tuple[PlanUncertainty, ...]
 
 
 def _limit(metavar: str, text: str) -> Any:
@@ -71,6 +86,28 @@ def plan(
     max_instruments: Annotated[
         int | None, typer.Option(metavar="N", help="Longest sequence wanted.")
     ] = None,
+    done: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ID,ID@LEVEL,…",
+            help="What was done already, to plan again from there; @LEVEL if it stopped short.",
+        ),
+    ] = None,
+    block_level_mm: Annotated[
+        float | None,
+        typer.Option(metavar="MM", help="Level of a ledge or block that nothing passes."),
+    ] = None,
+    discard: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ID", help="An instrument that is used up; may be repeated."),
+    ] = None,
+    samples: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=2, max=1 << 17, help="Sample the uncertainty of the plan so often."
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of the samples.")] = 0,
     step_percent: Annotated[
         float | None, _limit("%", "largest step of an engine-driven instrument at any level.")
     ] = None,
@@ -123,20 +160,29 @@ def plan(
     wishes = {
         "patency": first,
         "pin": split_names(pin or []),
-        "ban": split_names(ban or []),
+        "ban": split_names([*(ban or []), *(discard or [])]),
         "working_length_mm": working_length_mm,
         "torque_limit_ncm": torque_ncm_of(torque_limit),
-        **given(depths_mm=depths_of(depths_mm), max_instruments=max_instruments),
+        **given(
+            depths_mm=depths_of(depths_mm),
+            max_instruments=max_instruments,
+            block_level_mm=block_level_mm,
+            after=passes_of(read_instruments_at(done, name="--done"), own) or None,
+        ),
     }
     target = target_of(target_size, target_taper, coronal_limit_mm)
     image = _read_scan(scan, spacing, series)
     result = _planned(chosen, tray, target, limits, wishes)
-    document = _document(chosen, result, tray, wishes, image)
-    _write(chosen, result, document, image, json, pdf, figures)
+    sampled = _sampled(chosen, result, wishes, samples, seed) if samples else ()
+    made = _Made(chosen, result, image, sampled)
+    _write(made, _document(made, tray, wishes), json, pdf, figures)
     if json != "-":
         print_plan(result)
+        if sampled:
+            print_uncertainty(sampled)
     invented_notice(chosen.canal.provenance.invented)
-    print_cautions(chosen.canal.cautions + plan_cautions(result))
+    more = sampled[0].cautions if sampled else ()
+    print_cautions(chosen.canal.cautions + plan_cautions(result) + more)
 
 
 def _read_scan(path: Path | None, spacing: str | None, series: str | None) -> Scan | None:
@@ -159,31 +205,48 @@ def _planned(
         return planned(chosen.canal, choose_tray(tray), target, limits, progress=progress, **wishes)
 
 
-def _document(
-    chosen: ChosenCanal,
-    result: PlanResult,
-    tray: str,
-    wishes: dict[str, Any],
-    image: Scan | None,
-) -> PlanDocument:
+def _sampled(
+    chosen: ChosenCanal, result: PlanResult, wishes: dict[str, Any], samples: int, seed: int
+) -> tuple[PlanUncertainty, ...]:
+    from canalwright.planning.uncertainty import uncertainties_of
+
+    with progress_bar("Sampling the uncertainty") as progress:
+        return uncertainties_of(
+            chosen.canal,
+            result.plans,
+            result.target,
+            result.limits,
+            samples=samples,
+            seed=seed,
+            progress=progress,
+            **{name: wishes[name] for name in _OF_THE_SITUATION if name in wishes},
+        )
+
+
+def _document(made: _Made, tray: str, wishes: dict[str, Any]) -> PlanDocument:
     from canalwright.exchange.inputs import document_input, scan_input
     from canalwright.exchange.plans import plan_document
 
-    options = {name: value for name, value in wishes.items() if name != "patency"}
+    chosen = made.chosen
+    options = {name: value for name, value in wishes.items() if name not in ("patency", "after")}
     inputs = {
         "canals": document_input(chosen.path, chosen.document),
         **tray_inputs(tray),
         "options": {k: list(v) if isinstance(v, tuple) else v for k, v in options.items()},
-        **({"scan": scan_input(image)} if image is not None else {}),
+        **({"scan": scan_input(made.image)} if made.image is not None else {}),
     }
-    return plan_document(chosen.canal, result, patency=wishes["patency"], inputs=inputs)
+    return plan_document(
+        chosen.canal,
+        made.result,
+        patency=wishes["patency"],
+        inputs=inputs,
+        uncertainty=made.sampled,
+    )
 
 
 def _write(
-    chosen: ChosenCanal,
-    result: PlanResult,
+    made: _Made,
     document: PlanDocument,
-    image: Scan | None,
     json: str | None,
     pdf: str | None,
     figures: Path | None,
@@ -192,11 +255,11 @@ def _write(
     from canalwright.exchange.document import document_text
     from canalwright.exchange.files import StagedFiles
 
-    pictures = PlanPictures(chosen.canal, result, image)
+    pictures = PlanPictures(made.chosen.canal, made.result, made.image, made.sampled)
     with StagedFiles() as staged:
         if pdf is not None:
             with progress_bar("Writing the report"):
-                pictures.stage_report(staged, Path(pdf), _digests(chosen, image))
+                pictures.stage_report(staged, Path(pdf), _digests(made.chosen, made.image))
         if figures is not None:
             with progress_bar("Drawing figures"):
                 pictures.stage_figures(staged, figures)

@@ -11,8 +11,10 @@ if TYPE_CHECKING:
 
     from canalwright.cautions import Caution
     from canalwright.planning.types import Plan, PlanResult, Rejection
+    from canalwright.planning.uncertainty import PlanUncertainty
+    from canalwright.shaping.shape import Pass
 
-__all__ = ["plan_cautions", "print_plan"]
+__all__ = ["plan_cautions", "print_plan", "print_uncertainty"]
 
 _REJECTIONS_SHOWN = 12
 
@@ -24,6 +26,8 @@ def print_plan(result: PlanResult) -> None:
     best, *others = result.plans
     title = f"Plan for {result.canal_name}: {result.target.describe()}"
     print_table(text_table(sequence_table(title, best.steps)))
+    if result.after:
+        print_text(f"Already done: {', '.join(map(_pass_text, result.after))}.")
     if result.patency is not None:
         print_text(f"First {result.patency.instrument.id}: {' '.join(result.patency.reasons)}")
     for number, step in enumerate(best.steps, 1):
@@ -38,6 +42,26 @@ def print_plan(result: PlanResult) -> None:
     if result.rejected:
         print_table(_rejected_table(result.rejected))
     print_text(result.statement)
+
+
+def print_uncertainty(plans: tuple[PlanUncertainty, ...]) -> None:
+    """Print how probable it is that limits are broken, and what to measure better."""
+    from canalwright.reports.sequence_tables import (
+        factors_table,
+        risks_table,
+        uncertainty_sentences,
+    )
+
+    print_table(text_table(risks_table(plans[0])))
+    print_table(text_table(factors_table(plans[0])))
+    for sentence in uncertainty_sentences(plans):
+        print_text(sentence)
+
+
+def _pass_text(made: Pass) -> str:
+    from canalwright.planning.wording import to_depth
+
+    return f"{made.instrument.id} {to_depth(made.tip_level_mm)}"
 
 
 def plan_cautions(result: PlanResult) -> tuple[Caution, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any, ClassVar
 
@@ -25,6 +25,7 @@ from canalwright.exchange.graded import GradedRecord, graded_record
 from canalwright.exchange.numbers import number, number_list, optional_list
 from canalwright.exchange.steps import PassRecord, pass_record
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Target
+from canalwright.planning.uncertainty import LimitRisk, PlanUncertainty
 from canalwright.shaping.shape import Pass
 
 __all__ = [
@@ -36,6 +37,7 @@ __all__ = [
     "plan_document",
     "sequence_record",
     "target_record",
+    "uncertainty_record",
 ]
 
 
@@ -111,6 +113,7 @@ class PlanRecord(Record):
     final_dentin_min_mm: list[Finite | None]
     cautions: list[CautionRecord]
     notes: list[str] = Field(default_factory=list)
+    broken_probability: NotNegative | None = None
 
 
 class RejectionRecord(Record):
@@ -127,6 +130,39 @@ class RejectionRecord(Record):
     also: list[MarginRecord] = Field(default_factory=list)
 
 
+class LimitRiskRecord(Record):
+    """One limit of one step over all samples."""
+
+    step: int
+    instrument: str
+    constraint: str
+    probability: NotNegative
+    low: Finite
+    median: Finite
+    high: Finite
+    limit: Finite
+    unit: str
+
+
+class FactorRecord(Record):
+    """How much one uncertain quantity decides the largest share of a limit used."""
+
+    factor: str
+    share: NotNegative
+
+
+class UncertaintyRecord(Record):
+    """What sampling says about the recommended plan; triples are 5th, 50th, 95th percentile."""
+
+    samples: int
+    seed: int
+    any_probability: NotNegative
+    risk: list[NotNegative]
+    removed_mm3: list[Finite]
+    limits: list[LimitRiskRecord]
+    factors: list[FactorRecord]
+
+
 class PlanDocument(Document):
     """The document ``canalwright/plan@1``; the first plan is the recommended one."""
 
@@ -137,6 +173,8 @@ class PlanDocument(Document):
     limits: dict[str, GradedRecord]
     patency: PassRecord | None
     patency_step: SequenceRecord | None
+    after: list[PassRecord] = Field(default_factory=list)
+    uncertainty: UncertaintyRecord | None = None
     found: int
     level_mm: list[NotNegative]
     start_diameter_mm: list[Positive]
@@ -152,8 +190,12 @@ def plan_document(
     patency: Pass | None,
     inputs: Mapping[str, Any],
     cautions: Iterable[Caution] = (),
+    uncertainty: Sequence[PlanUncertainty] = (),
 ) -> PlanDocument:
-    """Return the result of planning as a document."""
+    """Return the result of planning as a document, with the uncertainty of its plans in order."""
+    sampled = uncertainty[0].cautions if uncertainty else ()
+    probabilities: list[float | None] = [one.any_probability for one in uncertainty]
+    probabilities = probabilities or [None] * len(result.plans)
     return PlanDocument(
         **header(PlanDocument),
         invented=canal.provenance.invented,
@@ -163,10 +205,12 @@ def plan_document(
         limits=limit_records(result.limits),
         patency=pass_record(patency) if patency else None,
         patency_step=sequence_record(result.patency) if result.patency else None,
+        after=[pass_record(made) for made in result.after],
+        uncertainty=uncertainty_record(uncertainty[0]) if uncertainty else None,
         found=result.found,
         level_mm=number_list(result.start.level_mm),
         start_diameter_mm=number_list(result.start.inscribed_mm),
-        plans=[_plan(plan) for plan in result.plans],
+        plans=[_plan(*pair) for pair in zip(result.plans, probabilities, strict=True)],
         rejected=[
             RejectionRecord(
                 instrument=r.instrument,
@@ -183,8 +227,35 @@ def plan_document(
         ],
         statement=result.statement,
         cautions=caution_records(
-            merged(result.cautions, canal.cautions, tuple(cautions), CLINICAL_CAUTIONS)
+            merged(result.cautions, canal.cautions, sampled, tuple(cautions), CLINICAL_CAUTIONS)
         ),
+    )
+
+
+def uncertainty_record(found: PlanUncertainty) -> UncertaintyRecord:
+    """Return what sampling says as a record."""
+    return UncertaintyRecord(
+        samples=found.samples,
+        seed=found.seed,
+        any_probability=found.any_probability,
+        risk=number_list(found.risk),
+        removed_mm3=number_list(found.removed_mm3),
+        limits=[_limit_risk(one) for one in found.limits],
+        factors=[FactorRecord(factor=f.factor, share=round(f.share, 4)) for f in found.factors],
+    )
+
+
+def _limit_risk(one: LimitRisk) -> LimitRiskRecord:
+    return LimitRiskRecord(
+        step=one.step,
+        instrument=one.instrument,
+        constraint=one.constraint,
+        probability=one.probability,
+        low=round(one.low, 4),
+        median=round(one.median, 4),
+        high=round(one.high, 4),
+        limit=one.limit,
+        unit=one.unit,
     )
 
 
@@ -206,7 +277,7 @@ def limit_records(limits: Limits) -> dict[str, GradedRecord]:
     return {name: record for name, record in records.items() if record is not None}
 
 
-def _plan(plan: Plan) -> PlanRecord:
+def _plan(plan: Plan, broken_probability: float | None) -> PlanRecord:
     return PlanRecord(
         sequence=[sequence_record(step) for step in plan.steps],
         totals=TotalsRecord(
@@ -219,6 +290,7 @@ def _plan(plan: Plan) -> PlanRecord:
         final_dentin_min_mm=optional_list(plan.final.dentin_min_mm),
         cautions=caution_records(plan.cautions),
         notes=list(plan.notes),
+        broken_probability=broken_probability,
     )
 
 

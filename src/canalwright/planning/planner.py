@@ -35,6 +35,9 @@ COMFORTABLE_RISK: Final = 0.8
 _BAND: Final = 0.05
 """Above that, shares within one band of this width count as alike."""
 
+_ABOVE_BLOCK_MM: Final = 1.0
+"""Partial depths nearer than this to a block say nothing new."""
+
 _PLANS: Final = 12
 _SAME: Final = 1e-6
 
@@ -50,6 +53,7 @@ def plan(
     patency: Pass | None = None,
     after: Iterable[Pass] = (),
     depths_mm: Iterable[float] | None = None,
+    block_level_mm: float | None = None,
     pin: Iterable[str] = (),
     ban: Iterable[str] = (),
     max_instruments: int = 8,
@@ -76,6 +80,8 @@ def plan(
     depths_mm : iterable of float, optional
         Levels at which tips may stop; see `default_depths_mm`. Where the lowest is above 0 (a
         block that nothing passes), the preparation ends there and the target counts from there.
+    block_level_mm : float, optional
+        Level of a ledge or block: no tip goes below it, and the target counts from there.
     pin, ban : iterable of str
         Ids that must, or must not, be used.
     max_instruments : int
@@ -110,9 +116,10 @@ def plan(
     """
     tell = progress or (lambda _share: None)
     depths = None if depths_mm is None else _checked_depths(depths_mm, canal.length_mm)
+    block = None if block_level_mm is None else _checked_depths([block_level_mm], canal.length_mm)
     situation = situated(
         canal,
-        _ending_at(target, depths),
+        _ending_at(target, block or depths),
         limits,
         patency=patency,
         after=tuple(after),
@@ -124,7 +131,7 @@ def plan(
     instruments = tuple(tray.instruments if isinstance(tray, Tray) else tray)
     pins, bans = tuple(dict.fromkeys(pin)), tuple(dict.fromkeys(ban))
     _check_names(instruments, pins, bans)
-    problem = _problem(situation, instruments, depths, pins, bans, max_instruments)
+    problem = _problem(situation, instruments, depths, block, pins, bans, max_instruments)
     tell(0.05)
     outcome = search(problem)
     if not outcome.candidates and _may_engage_more(limits):
@@ -200,6 +207,7 @@ def _problem(
     situation: Situation,
     instruments: tuple[Instrument, ...],
     depths_mm: tuple[float, ...] | None,
+    block: tuple[float, ...] | None,
     pins: tuple[str, ...],
     bans: tuple[str, ...],
     most: int,
@@ -207,6 +215,8 @@ def _problem(
     if not 1 <= most <= 12:
         raise OutOfRange(name="longest sequence", got=most, unit="passes", allowed=(1, 12))
     depths = depths_mm or default_depths_mm(situation.canal.length_mm, situation.curve_top_mm)
+    if block is not None:
+        depths = (*block, *(d for d in depths if d > block[0] + _ABOVE_BLOCK_MM))
     usable = tuple(i for i in instruments if i.id not in bans)
     passes = candidate_passes(usable, depths)
     return Problem(situation.start, passes, situation.rules, most, pins=pins, times=situation.times)
@@ -261,6 +271,7 @@ def _result(
         cautions=_cautions(situation, plans[0], outcome),
         patency=patency_step(situation),
         found=len(ordered),
+        after=situation.after,
     )
 
 
@@ -363,11 +374,21 @@ def _search_cautions(
                 "project rule",
             )
         )
+    if situation.after:
+        found.append(
+            Caution(
+                "STATE_COMPUTED",
+                "What was done before is taken to have cut as the model says; the canal as it now "
+                "is was not measured. Gauge it before going on.",
+                "project rule",
+            )
+        )
     if not recommended.steps:
+        what = "canal as computed" if situation.after else "measured canal"
         found.append(
             Caution(
                 "ALREADY_AT_TARGET",
-                "The measured canal already has the target size; gauge it before shaping.",
+                f"The {what} already has the target size; gauge it before shaping.",
                 "project rule",
             )
         )

@@ -210,9 +210,13 @@ def _glide_path(situation: Situation, canal: SampledCanal, made: Pass) -> tuple[
         return ()
     ahead = inserted(step(canal.now, made))
     seen = np.where(canal.untouched & ahead, canal.now_mm, np.inf).min(axis=1)
+    passed = np.isinf(seen)
+    if passed.all():
+        return ()
     limit: Graded = situation.rules.limits.glide_path_mm
-    value = np.where(np.isinf(seen), limit.value, seen)
-    return (JudgedSamples("glide_path_mm", value, limit.value / value, limit.value, limit.unit),)
+    value = np.where(passed, limit.value, seen)
+    used = np.where(passed, 0.0, limit.value / value)
+    return (JudgedSamples("glide_path_mm", value, used, limit.value, limit.unit),)
 
 
 def _loads(

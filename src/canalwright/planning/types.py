@@ -14,7 +14,7 @@ from canalwright.evidence import Graded
 from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.planning.limit_values import Limits
-from canalwright.shaping.shape import Shape, Step
+from canalwright.shaping.shape import Pass, Shape, Step
 
 __all__ = [
     "Limits",
@@ -253,6 +253,8 @@ class PlanResult:
         The patency file before the first step, if one was asked for.
     found : int
         Number of non-dominated plans found; `plans` may hold fewer of them.
+    after : tuple of Pass
+        Passes that were made already.
     """
 
     canal_name: str
@@ -265,3 +267,4 @@ class PlanResult:
     cautions: tuple[Caution, ...] = field(default=())
     patency: PlannedStep | None = None
     found: int = 0
+    after: tuple[Pass, ...] = ()

@@ -6,7 +6,7 @@ parameters of the load models. Each sample carries the whole sequence out, level
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -29,6 +29,7 @@ __all__ = [
     "PlanUncertainty",
     "Spreads",
     "ranked_by_certainty",
+    "uncertainties_of",
     "uncertainty_of",
 ]
 
@@ -203,6 +204,33 @@ def uncertainty_of(
     return _gathered(done, factors, seed, [p.instrument.id for p in made])
 
 
+def uncertainties_of(
+    canal: Canal,
+    plans: Iterable[Plan],
+    *args: Any,
+    progress: Callable[[float], None] | None = None,
+    **options: Any,
+) -> tuple[PlanUncertainty, ...]:
+    """Return the uncertainty of several plans, in their order.
+
+    Parameters
+    ----------
+    canal : Canal
+    plans : iterable of Plan
+    progress : callable, optional
+        Called with the share done, 0 to 1.
+    *args, **options
+        As in `uncertainty_of`.
+    """
+    given, found = tuple(plans), []
+    for number, one in enumerate(given, start=1):
+        passes = [planned.step.made for planned in one.steps]
+        found.append(uncertainty_of(canal, passes, *args, **options))
+        if progress is not None:
+            progress(number / len(given))
+    return tuple(found)
+
+
 def ranked_by_certainty(
     canal: Canal, plans: Iterable[Plan], *args: Any, **options: Any
 ) -> tuple[tuple[Plan, PlanUncertainty], ...]:
@@ -215,10 +243,8 @@ def ranked_by_certainty(
     *args, **options
         As in `uncertainty_of`.
     """
-    found = [
-        (one, uncertainty_of(canal, [s.step.made for s in one.steps], *args, **options))
-        for one in plans
-    ]
+    given = tuple(plans)
+    found = list(zip(given, uncertainties_of(canal, given, *args, **options), strict=True))
     found.sort(key=lambda pair: (round(pair[1].any_probability, 3), pair[0].totals.instruments))
     return tuple(found)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from canalwright.imaging.straightened import StraightenedImage
+    from canalwright.planning.uncertainty import PlanUncertainty
 
 __all__ = ["plan_figure", "report_inputs", "with_plan_first"]
 
@@ -60,6 +61,7 @@ def report_inputs(
     straightened: StraightenedImage | None = None,
     inputs: Mapping[str, str],
     title: str = "",
+    uncertainty: Sequence[PlanUncertainty] = (),
 ) -> ReportInputs:
     """Return everything the report on a result's first plan shows.
 
@@ -72,6 +74,8 @@ def report_inputs(
         SHA-256 of every file the result was computed from, by name.
     title : str
         The name of the canal by default.
+    uncertainty : sequence of PlanUncertainty, optional
+        Of the plans in their order.
     """
     from canalwright.anatomy.curvature import summarize_curvature
 
@@ -84,4 +88,6 @@ def report_inputs(
         curvature_per_mm=canal_curvature_per_mm(canal),
         title=title,
         inputs=inputs,
+        uncertainty=tuple(uncertainty),
+        cautions=uncertainty[0].cautions if uncertainty else (),
     )

@@ -15,6 +15,11 @@ from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution, 
 from canalwright.evidence import Graded
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Rejection
 from canalwright.references import all_references
+from canalwright.reports.sequence_tables import (
+    factors_table,
+    risks_table,
+    uncertainty_sentences,
+)
 from canalwright.reports.style import ISO_CHIP_COLORS
 from canalwright.reports.text import (
     MISSING,
@@ -33,6 +38,7 @@ from canalwright.reports.track_scene import DENTIN_CAUTIONS
 
 if TYPE_CHECKING:
     from canalwright.imaging.straightened import StraightenedImage
+    from canalwright.planning.uncertainty import PlanUncertainty
 
 __all__ = ["ReportInputs", "report_data"]
 
@@ -70,6 +76,8 @@ class ReportInputs:
         SHA-256 of every file the result was computed from, by name.
     cautions : tuple of Caution
         Further ones, beside those the canal and the plan carry.
+    uncertainty : tuple of PlanUncertainty
+        Of the plans in their order, or empty.
     """
 
     canal: Canal
@@ -81,6 +89,7 @@ class ReportInputs:
     date: datetime.date = field(default_factory=datetime.date.today)
     inputs: Mapping[str, str] = field(default_factory=dict)
     cautions: tuple[Caution, ...] = ()
+    uncertainty: tuple[PlanUncertainty, ...] = ()
 
     @property
     def heading(self) -> str:
@@ -110,6 +119,7 @@ def report_data(inputs: ReportInputs) -> dict[str, Any]:
         "sizes": _sizes(inputs.canal),
         "steps": _step_blocks(inputs.plan),
         "statement": inputs.result.statement,
+        "uncertainty": _uncertainty(inputs.uncertainty),
         "alternatives": [_alternative_row(k, p) for k, p in enumerate(inputs.result.plans, 1)],
         "rejected": _rejected_rows(inputs.result.rejected),
         "limits": _limit_rows(inputs.result.limits),
@@ -165,12 +175,30 @@ def _sequence_row(number: int, planned: PlannedStep) -> dict[str, str]:
 
 
 def _first(result: PlanResult) -> str:
-    """Return what the patency file does before the first step."""
-    if result.patency is None:
-        return ""
-    return f"First {instrument_label(result.patency.instrument)}: " + " ".join(
-        result.patency.reasons
+    """Return what was done already, and what the patency file does before the first step."""
+    done = ", ".join(
+        f"{instrument_label(made.instrument)} to {format_level(made.tip_level_mm)}"
+        for made in result.after
     )
+    parts = [f"Already done: {done}."] if done else []
+    if result.patency is not None:
+        label = instrument_label(result.patency.instrument)
+        parts.append(f"First {label}: {' '.join(result.patency.reasons)}")
+    return " ".join(parts)
+
+
+def _uncertainty(plans: tuple[PlanUncertainty, ...]) -> dict[str, Any]:
+    """Return sentences and the tables of risks and of what to measure better; empty without."""
+    if not plans:
+        return {}
+    risks, factors = risks_table(plans[0]), factors_table(plans[0])
+    return {
+        "sentences": list(uncertainty_sentences(plans)),
+        "risk_heads": [head for head, _ in risks.columns],
+        "risks": [list(row) for row in risks.rows],
+        "factor_heads": [head for head, _ in factors.columns],
+        "factors": [list(row) for row in factors.rows],
+    }
 
 
 def _fatigue(fraction: float | None) -> str:

@@ -151,8 +151,9 @@ def factors_table(found: PlanUncertainty) -> TextTable:
     return TextTable("What to measure better", columns, rows)
 
 
-def uncertainty_sentences(found: PlanUncertainty) -> tuple[str, ...]:
-    """Return the whole of it in words."""
+def uncertainty_sentences(plans: Sequence[PlanUncertainty]) -> tuple[str, ...]:
+    """Return in words how sure the first of several plans is, and which is surer."""
+    found = plans[0]
     low, median, high = found.risk
     removed_low, _, removed_high = found.removed_mm3
     return (
@@ -162,4 +163,16 @@ def uncertainty_sentences(found: PlanUncertainty) -> tuple[str, ...]:
         f"{format_percent(100.0 * high)} in nine of ten samples).",
         f"Dentin removed: {format_number(removed_low, 2)} to {format_number(removed_high, 2)} mm³ "
         "in nine of ten samples.",
+        *_surer_sentence(plans),
+    )
+
+
+def _surer_sentence(plans: Sequence[PlanUncertainty]) -> tuple[str, ...]:
+    chances = [one.any_probability for one in plans]
+    at = min(range(len(chances)), key=lambda k: round(chances[k], 3))
+    if round(chances[at], 3) >= round(chances[0], 3):
+        return ()
+    return (
+        f"Least likely to break a limit is plan {at + 1} of {len(plans)}: "
+        f"{format_percent(100.0 * chances[at], 1)} of samples.",
     )

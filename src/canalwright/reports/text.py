@@ -77,6 +77,8 @@ _LIMIT_LABELS: Final[dict[str, str]] = {
     "smallest_start_mm": "smallest canal taken from the image",
     "cutting_length_mm": "cutting part",
     "overall_length_mm": "length of the instrument",
+    "torque_fraction": "torque, share of strength",
+    "fatigue_fraction": "fatigue, share of mean life",
     "no_cut": "would not cut",
     "alternative": "used in an alternative",
     "dominated": "no better in any respect",

@@ -14,7 +14,12 @@ from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 from canalwright.planning import plan
 from canalwright.planning.simulation import simulate
 from canalwright.planning.types import Target
-from canalwright.planning.uncertainty import Spreads, ranked_by_certainty, uncertainty_of
+from canalwright.planning.uncertainty import (
+    Spreads,
+    ranked_by_certainty,
+    uncertainties_of,
+    uncertainty_of,
+)
 from canalwright.shaping.shape import Pass
 from support.canals import tapered_canal
 
@@ -120,3 +125,28 @@ def test_plans_are_ranked_by_the_probability_of_breaking_a_limit():
 def test_impossible_sample_counts_are_refused(samples):
     with pytest.raises(OutOfRange, match="Samples"):
         uncertainty_of(_canal(), SEQUENCE, samples=samples)
+
+
+def test_a_way_that_instruments_have_made_everywhere_is_not_judged_by_the_image():
+    passes = [_exactly("hand-40-02"), _exactly("engine-40-06")]
+    canal = _canal(apical_mm=0.17, taper_mm_per_mm=0.005, length_mm=10.0)
+    result = uncertainty_of(canal, passes, samples=8, spreads=EXACT)
+    assert "glide_path_mm" not in {r.constraint for r in result.limits}
+
+
+def test_a_share_of_a_limit_may_stay_below_one():
+    result = uncertainty_of(_canal(apical_mm=0.21), SEQUENCE, samples=8, spreads=EXACT)
+    assert simulate(_canal(apical_mm=0.21), SEQUENCE).broken == ()
+    assert max(result.risk) < 1.0
+
+
+def test_several_plans_keep_their_order():
+    canal = _canal(0.02)
+    plans = plan(canal, standard_tray(), Target(25, 0.04)).plans
+    told = []
+    found = uncertainties_of(canal, plans, Target(25, 0.04), samples=64, progress=told.append)
+    assert told[-1] == 1.0
+    assert len(found) == len(plans)
+    passes = [s.step.made for s in plans[-1].steps]
+    alone = uncertainty_of(canal, passes, Target(25, 0.04), samples=64)
+    assert found[-1].any_probability == alone.any_probability
