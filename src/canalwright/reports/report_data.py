@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import datetime
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Iterable
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from canalwright import __version__
-from canalwright.anatomy.canal import Canal, Floats
-from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution, merged
+from canalwright.anatomy.canal import Canal
+from canalwright.cautions import CLINICAL_IN_SHORT, Caution
 from canalwright.evidence import Graded
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Rejection
-from canalwright.references import all_references
+from canalwright.reports.report_inputs import ReportInputs, step_cautions
+from canalwright.reports.report_origins import caution_rows, origin_rows, source_rows
 from canalwright.reports.sequence_tables import (
     factors_table,
     risks_table,
@@ -34,10 +34,8 @@ from canalwright.reports.text import (
     instrument_label,
     limit_label,
 )
-from canalwright.reports.track_scene import DENTIN_CAUTIONS
 
 if TYPE_CHECKING:
-    from canalwright.imaging.straightened import StraightenedImage
     from canalwright.planning.uncertainty import PlanUncertainty
 
 __all__ = ["ReportInputs", "report_data"]
@@ -45,61 +43,6 @@ __all__ = ["ReportInputs", "report_data"]
 _SIZE_LEVELS_MM: Final = (0.0, 1.0, 3.0, 5.0, 7.0, 9.0, 12.0, 15.0, 18.0)
 
 _LIMITS_SHOWN: Final = 3
-
-_CURVATURE_SOURCES: Final[dict[str, str]] = {
-    "schneider": "schneider1971",
-    "pruett": "pruett1997",
-    "weine": "weine1982",
-}
-
-
-@dataclass(frozen=True, eq=False)
-class ReportInputs:
-    """Everything a plan report shows.
-
-    Attributes
-    ----------
-    canal : Canal
-    result : PlanResult
-        The first plan is the one that is reported in full.
-    straightened : StraightenedImage or None
-        Shown in the track figure; the silhouette stands in without it.
-    curvature : mapping of str to float
-        Values by the keys of ``canals@1``: ``schneider_deg``, ``pruett_radius_mm`` and so on.
-    curvature_per_mm : ndarray, shape (n,), or None
-        Curvature of the canal's axis at its levels.
-    title : str
-        The name of the canal by default.
-    date : datetime.date
-        Printed, and written into the file.
-    inputs : mapping of str to str
-        SHA-256 of every file the result was computed from, by name.
-    cautions : tuple of Caution
-        Further ones, beside those the canal and the plan carry.
-    uncertainty : tuple of PlanUncertainty
-        Of the plans in their order, or empty.
-    """
-
-    canal: Canal
-    result: PlanResult
-    straightened: StraightenedImage | None = None
-    curvature: Mapping[str, float | None] = field(default_factory=dict)
-    curvature_per_mm: Floats | None = None
-    title: str = ""
-    date: datetime.date = field(default_factory=datetime.date.today)
-    inputs: Mapping[str, str] = field(default_factory=dict)
-    cautions: tuple[Caution, ...] = ()
-    uncertainty: tuple[PlanUncertainty, ...] = ()
-
-    @property
-    def heading(self) -> str:
-        """Title of the report."""
-        return self.title or f"Canal {self.canal.name}"
-
-    @property
-    def plan(self) -> Plan:
-        """The recommended plan."""
-        return self.result.plans[0]
 
 
 def report_data(inputs: ReportInputs) -> dict[str, Any]:
@@ -123,12 +66,12 @@ def report_data(inputs: ReportInputs) -> dict[str, Any]:
         "alternatives": [_alternative_row(k, p) for k, p in enumerate(inputs.result.plans, 1)],
         "rejected": _rejected_rows(inputs.result.rejected),
         "limits": _limit_rows(inputs.result.limits),
-        "cautions": _caution_rows(inputs),
+        "cautions": caution_rows(inputs),
         "clinical": CLINICAL_IN_SHORT,
         "first": _first(inputs.result),
         "notes": list(inputs.plan.notes),
-        "sources": _source_rows(inputs),
-        "origin": _origin_rows(inputs),
+        "sources": source_rows(inputs),
+        "origin": origin_rows(inputs),
     }
 
 
@@ -282,7 +225,7 @@ def _step_block(number: int, planned: PlannedStep, common: set[Caution]) -> dict
         "head": f"{instrument_label(planned.instrument)}, to {tip} ({planned.purpose})",
         "reasons": list(planned.reasons),
         "margins": _nearest_limits(planned),
-        "cautions": [c.text for c in _step_cautions(planned) if c not in common],
+        "cautions": [c.text for c in step_cautions(planned) if c not in common],
     }
 
 
@@ -303,13 +246,9 @@ def _margin(margin: Margin) -> str:
     )
 
 
-def _step_cautions(planned: PlannedStep) -> tuple[Caution, ...]:
-    return merged(planned.cautions, planned.loads.cautions, planned.step.cautions)
-
-
 def _common_cautions(plan: Plan) -> set[Caution]:
     """Return the cautions that every step carries; they are said once, in the list."""
-    groups = [set(_step_cautions(planned)) for planned in plan.steps]
+    groups = [set(step_cautions(planned)) for planned in plan.steps]
     return set.intersection(*groups) if len(groups) > 1 else set()
 
 
@@ -363,70 +302,3 @@ def _limit_rows(limits: Limits) -> list[list[str]]:
         cited = f" [{graded.source}]" if graded.source else ""
         rows.append([limit_label(one.name), shown, f"{graded.evidence}{cited}", graded.note])
     return rows
-
-
-def _caution_rows(inputs: ReportInputs) -> list[dict[str, str]]:
-    known = all_references()
-    return [
-        {
-            "text": one.text,
-            "source": one.source if one.source in known else "",
-            "steps": _steps_of(one, inputs),
-        }
-        for one in _all_cautions(inputs)
-    ]
-
-
-def _all_cautions(inputs: ReportInputs) -> tuple[Caution, ...]:
-    """Return every caution of this canal and plan once; the general ones stand below them."""
-    carried = merged(
-        inputs.plan.cautions,
-        inputs.result.cautions,
-        inputs.canal.cautions,
-        *(_step_cautions(planned) for planned in inputs.plan.steps),
-        inputs.cautions,
-    )
-    return tuple(one for one in carried if one not in CLINICAL_CAUTIONS)
-
-
-def _steps_of(caution: Caution, inputs: ReportInputs) -> str:
-    steps = inputs.plan.steps
-    numbers = [k for k, s in enumerate(steps, 1) if caution in _step_cautions(s)]
-    if not numbers or len(numbers) == len(steps):
-        return ""
-    return ("step " if len(numbers) == 1 else "steps ") + ", ".join(map(str, numbers))
-
-
-def _source_rows(inputs: ReportInputs) -> list[list[str]]:
-    known = all_references()
-    cited = [key for key in dict.fromkeys(_cited(inputs)) if key in known]
-    entries = [known[key] for key in sorted(cited)]
-    return [[one.key, one.text.replace("--", "–"), one.status] for one in entries]
-
-
-def _cited(inputs: ReportInputs) -> Iterable[str]:
-    yield from (caution.source for caution in _all_cautions(inputs))
-    yield from (getattr(inputs.result.limits, f.name).source for f in fields(Limits))
-    yield from (graded.source for graded, _ in DENTIN_CAUTIONS)
-    for method in (name for name, value in inputs.curvature.items() if value is not None):
-        yield from (key for name, key in _CURVATURE_SOURCES.items() if name in method)
-    for planned in inputs.plan.steps:
-        for graded in (planned.speed_rpm, planned.torque_limit_ncm):
-            if graded is not None:
-                yield graded.source
-        yield from (origin.source for origin in planned.instrument.origins)
-
-
-def _origin_rows(inputs: ReportInputs) -> list[list[str]]:
-    provenance = inputs.canal.provenance
-    rows = [["program", f"Canalwright {__version__}"], ["date", inputs.date.isoformat()]]
-    if provenance.source:
-        rows.append(["canal measured from", provenance.source])
-    if provenance.spacing_mm is not None:
-        sizes = " × ".join(f"{size:g}" for size in provenance.spacing_mm)
-        rows.append(["voxel size (z, y, x)", f"{sizes} mm, from {provenance.spacing_origin}"])
-    if provenance.methods:
-        rows.append(["methods", ", ".join(provenance.methods)])
-    if provenance.digest:
-        rows.append(["SHA-256 of the image", provenance.digest])
-    return rows + [[f"SHA-256 of {name}", digest] for name, digest in inputs.inputs.items()]
