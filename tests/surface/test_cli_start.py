@@ -18,6 +18,7 @@ HEAVY = ("numpy", "scipy", "numba", "matplotlib", "pydantic", "pydicom", "nibabe
 COMMANDS = (
     ["demo"],
     ["measure"],
+    ["trace"],
     ["plan"],
     ["simulate"],
     ["protocols"],

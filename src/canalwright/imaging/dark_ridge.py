@@ -29,6 +29,7 @@ _WANDER: Final = 0.6
 _OFF_LINE: Final = 1.0
 _SURROGATES: Final = 40
 _PIECE_MM: Final = 0.8
+_BESIDE_MM: Final = 0.8
 _SMOOTH_MM: Final = 0.8
 _SEED: Final = 20
 
@@ -64,7 +65,8 @@ def dark_ridge(strip: Strip, held_mm: Floats, stretches: Sequence[tuple[int, int
     response = _response(strip)
     allowed = np.abs(strip.offset_mm)[None, :] <= held_mm[:, None] + 1e-9
     bias = _OFF_LINE * (strip.offset_mm / held_mm.max()) ** 2
-    plain = np.stack([response, *_shifted(response, strip.step_mm)])
+    near = np.abs(strip.offset_mm) <= held_mm.max() + _BESIDE_MM
+    plain = np.stack([response, *_shifted(response, near, strip.step_mm)])
     paths = _best_paths(np.where(allowed, plain - bias, -1e6), _WANDER)
     reached = _along_smooth(plain, paths, _SMOOTH_MM / strip.step_mm)
     return DarkRidge(
@@ -88,18 +90,23 @@ def _response(strip: Strip) -> Floats:
     return np.asarray(np.clip(scaled, 0.0, _STRONGEST), float)
 
 
-def _shifted(response: Floats, step_mm: float) -> list[Floats]:
-    """Return responses with their pieces shifted sideways at random."""
+def _shifted(response: Floats, near: NDArray[np.bool_], step_mm: float) -> list[Floats]:
+    """Return responses with their pieces shifted sideways at random, round the near columns.
+
+    Pieces from farther off, outside the root, would tell nothing of chance within it.
+    """
     random = np.random.default_rng(_SEED)
     piece = max(round(_PIECE_MM / step_mm), 2)
-    count, width = response.shape
+    count, width = len(response), int(near.sum())
     made = []
     for _ in range(_SURROGATES):
         start = int(random.integers(piece))
         which = (np.arange(count) + start) // piece
         shift = random.integers(width, size=int(which[-1]) + 1)[which]
         columns = (np.arange(width)[None, :] + shift[:, None]) % width
-        made.append(np.take_along_axis(response, columns, axis=1))
+        moved = response.copy()
+        moved[:, near] = np.take_along_axis(response[:, near], columns, axis=1)
+        made.append(moved)
     return made
 
 

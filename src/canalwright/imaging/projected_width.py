@@ -65,34 +65,34 @@ class ProjectedWidths:
 class _Fit:
     """One profile: radius and center, how they move the residuals, and what is left."""
 
-    radius: float
-    center: float
-    depth: float
+    radius_mm: float
+    center_mm: float
+    dip: float
     slopes: Floats
     rest: Floats
     explained: float
-    by_blur: float
+    by_blur_mm: float
 
     def noise(self, correlated: float) -> float:
         """Return the standard deviation of the gray values, of which so many move together."""
         freedom = max(len(self.rest) / correlated - _PARAMETERS, 1.0)
         return float(np.sqrt(np.sum(self.rest**2) / correlated / freedom))
 
-    def radius_sd(self, correlated: float) -> float:
+    def radius_sd_mm(self, correlated: float) -> float:
         """Return the standard deviation of the radius from noise and from the assumed blur."""
         normal = self.slopes.T @ self.slopes
         if np.linalg.cond(normal) > 1e12:
             return float("nan")
         variance = correlated * self.noise(correlated) ** 2 * np.linalg.inv(normal)[0, 0]
-        return float(np.hypot(np.sqrt(variance), self.by_blur))
+        return float(np.hypot(np.sqrt(variance), self.by_blur_mm))
 
     def good(self, sigma: float, correlated: float) -> bool:
         """Tell whether two edges were seen."""
         return (
             self.explained >= _SHARE_EXPLAINED
-            and self.depth >= _DEPTH_OVER_SD * self.noise(correlated)
-            and _BLURS * sigma <= self.radius < 0.49 * _WIDEST_MM
-            and abs(self.center) <= max(_OFF_TRACE_MM, 0.5 * self.radius)
+            and self.dip >= _DEPTH_OVER_SD * self.noise(correlated)
+            and _BLURS * sigma <= self.radius_mm < 0.49 * _WIDEST_MM
+            and abs(self.center_mm) <= max(_OFF_TRACE_MM, 0.5 * self.radius_mm)
         )
 
 
@@ -260,7 +260,7 @@ def _interpolated(
     width, spread = np.full((2, len(fits)), np.nan)
     for k, fit in enumerate(fits):
         if fit is not None and fit.good(sigma, together):
-            width[k], spread[k] = 2.0 * fit.radius, 2.0 * fit.radius_sd(together)
+            width[k], spread[k] = 2.0 * fit.radius_mm, 2.0 * fit.radius_sd_mm(together)
     width[~np.isfinite(spread)] = np.nan
     width, scatter = _steadied(width)
     spread = np.maximum(spread, scatter)

@@ -62,7 +62,7 @@ class TraceSettings:
     snap: bool = True
     click_sd_px: float = CLICK_SD_PX.value
     corridor_mm: float = 0.4
-    confidence: float = 0.975
+    confidence: float = 0.99
     level_step_mm: float = 0.1
     wave_mm: float = 2.5
     clicked_wave_mm: float = 4.0

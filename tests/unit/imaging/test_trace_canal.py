@@ -104,7 +104,7 @@ def test_a_taper_is_seen():
 
 class TestInvisibleCanal:
     def test_grain_is_not_taken_for_a_canal(self):
-        """Roots without a canal, 5 × 4 stretches: at the stated 97.5 % one in 40 by chance."""
+        """Roots without a canal, 5 × 4 stretches: at the stated 99 % one in 100 by chance."""
         snapped = 0
         for seed in range(5):
             blind = radiograph(picture(BENT.points_mm(), canal=False, noise=6.0, seed=seed))
