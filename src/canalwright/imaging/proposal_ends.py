@@ -69,7 +69,7 @@ def course_of(tooth: Tooth, smooth: Volume, points_mm: Floats) -> Course | None:
         None if nowhere a closed canal begins.
     """
     line = smoothed(resampled(points_mm, _STEP_MM), weight_of(_WAVE_MM, _STEP_MM, 3))
-    line = resampled(extended(line, 0.0, _ABOVE_MM), _STEP_MM)
+    line = _within(tooth, resampled(extended(line, 0.0, _ABOVE_MM), _STEP_MM))
     closed = _closed(tooth, smooth, line)
     orifice = _orifice_row(closed.mean(axis=1))
     if orifice < 5:
@@ -82,6 +82,15 @@ def course_of(tooth: Tooth, smooth: Volume, points_mm: Floats) -> Course | None:
         tip_to_orifice = resampled(ends, _STEP_MM)
     inner = closed[min(5, orifice) : orifice + 1]
     return Course(tip_to_orifice, float(inner.mean()), 0.0 if reached else ahead_mm)
+
+
+def _within(tooth: Tooth, line: Floats) -> Floats:
+    """Leave out the upper end of a line where it has left the volume."""
+    index = tooth.crop.index(line)
+    last = np.array(tooth.crop.values.shape[::-1]) - 1.0
+    outside = np.flatnonzero(np.any((index < 0.0) | (index > last), axis=1))
+    above = outside[outside > len(line) // 2]
+    return line[: above[0]] if len(above) else line
 
 
 def _closed(tooth: Tooth, smooth: Volume, line: Floats) -> NDArray[np.bool_]:

@@ -7,6 +7,7 @@ enough to look for canals and far too rough to measure with.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -23,6 +24,7 @@ __all__ = ["Box", "Tooth", "find_tooth", "sampled"]
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Labels = NDArray[np.signedinteger[Any]]
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 _FINE_MM, _COARSE_MM = 0.12, 0.25
@@ -32,6 +34,10 @@ _BRIGHT_CLASSES = (2, 3, 4)
 # Opened by the first radius, bright tissue loses the lamina round the socket; by the others it
 # falls apart where neighboring teeth touch.
 _OPENINGS_MM = (0.35, 0.7, 1.0, 1.4)
+
+# Pieces are two teeth, not the crown of one and its roots, if the smaller is this share of the
+# larger.
+_LIKE_SIZE = 0.3
 
 # What one tooth may measure along its three principal axes, and how much of a face of the volume
 # it may fill (one face may cut it).
@@ -183,7 +189,8 @@ def _body(coarse: Crop, seed_mm: ArrayLike | None) -> tuple[Mask, float]:
         for radius in _OPENINGS_MM:
             body = _opened_body(smooth > level, coarse.voxel_mm, radius, seed)
             if body is not None and _may_be_one_tooth(body, coarse.voxel_mm):
-                return _sharpened(smooth, coarse.voxel_mm, body, level, radius, seed)
+                body, raised = _sharpened(smooth, coarse.voxel_mm, body, level, radius, seed)
+                return _parted(body, coarse.voxel_mm, seed), raised
     if seed_mm is not None:
         raise _no_tooth(
             "no bright body that could be a single tooth lies at that point",
@@ -215,11 +222,48 @@ def _sharpened(
     return again, raised
 
 
+def _parted(body: Mask, voxel_mm: float, seed: Floats | None) -> Mask:
+    """Part two teeth that touch: opened, the filled body falls into pieces of like size."""
+    from scipy.ndimage import label
+
+    inner = _distance(body | _hollow(body, voxel_mm), voxel_mm)
+    for radius in _OPENINGS_MM[1:]:
+        parts, count = label(inner > radius)
+        if count < 2:
+            continue
+        second, first = np.sort(np.bincount(parts.ravel())[1:])[-2:]
+        ours = _chosen(parts, voxel_mm, radius, seed)
+        if second >= _LIKE_SIZE * first and ours is not None:
+            return np.asarray(body & (_nearest(parts) == ours))
+    return body
+
+
+def _chosen(
+    parts: Labels, voxel_mm: float, radius_mm: float, seed: Floats | None
+) -> int | None:
+    """Return the part nearest to the seed, or the largest; None if the seed is far from all."""
+    if seed is None:
+        return int(np.argmax(np.bincount(parts.ravel())[1:])) + 1
+    places = np.argwhere(parts > 0)
+    gap = np.linalg.norm(places - seed, axis=1) * voxel_mm
+    if gap.min() > _SEED_GAP_MM + radius_mm:
+        return None
+    return int(parts[tuple(places[np.argmin(gap)])])
+
+
+def _nearest(parts: Labels) -> Labels:
+    """Return for every voxel the part nearest to it."""
+    from scipy.ndimage import distance_transform_edt
+
+    where = distance_transform_edt(parts == 0, return_distances=False, return_indices=True)
+    return np.asarray(parts[tuple(where)])
+
+
 def _opened_body(
     bright: Mask, voxel_mm: float, radius_mm: float, seed: Floats | None
 ) -> Mask | None:
     """Return the body at the seed, or the largest; thin bridges and thin sheets are cut."""
-    from scipy.ndimage import binary_fill_holes, distance_transform_edt, label
+    from scipy.ndimage import binary_fill_holes, label
 
     filled = binary_fill_holes(bright)
     inner = _distance(filled, voxel_mm)
@@ -228,17 +272,11 @@ def _opened_body(
     parts, count = label(inner > radius_mm)
     if count == 0:
         return None
-    if seed is None:
-        ours = int(np.argmax(np.bincount(parts.ravel())[1:])) + 1
-    else:
-        places = np.argwhere(parts > 0)
-        gap = np.linalg.norm(places - seed, axis=1) * voxel_mm
-        if gap.min() > _SEED_GAP_MM + radius_mm:
-            return None
-        ours = int(parts[tuple(places[np.argmin(gap)])])
+    ours = _chosen(parts, voxel_mm, radius_mm, seed)
+    if ours is None:
+        return None
     if count > 1:
-        where = distance_transform_edt(parts == 0, return_distances=False, return_indices=True)
-        kept &= parts[tuple(where)] == ours
+        kept &= _nearest(parts) == ours
     pieces, _ = label(kept)
     sizes = np.bincount(pieces[(parts == ours) & kept], minlength=2)
     sizes[0] = 0
