@@ -23,7 +23,6 @@ __all__ = ["JudgedSamples", "SampledCanal", "SampledPass", "carried_out"]
 Floats = NDArray[np.float64]
 
 _GRID: Final = 64
-_SMALLEST_MM: Final = 0.02
 _NMM_PER_J: Final = 1000.0
 
 
@@ -93,7 +92,8 @@ class SampledCanal:
     ) -> SampledCanal:
         """Return samples of the canal that a situation starts from."""
         start = situation.start
-        now = np.maximum(start.inscribed_mm + size_error_mm, _SMALLEST_MM)
+        smallest_mm = situation.rules.limits.smallest_start_mm.value
+        now = np.maximum(start.inscribed_mm + size_error_mm, smallest_mm)
         return cls(
             start,
             now,

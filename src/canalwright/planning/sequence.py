@@ -69,7 +69,8 @@ def plan_of(situation: Situation, walk: Walk, instruments: tuple[Instrument, ...
         _engaged_caution(walk, situation.rules.limits),
         strength_cautions(set_torques, situation.parameters),
     )
-    return Plan(steps, totals, walk.shapes[-1], cautions, _gauging(situation, walk))
+    notes = _smaller_first(situation, walk) + _gauging(situation, walk)
+    return Plan(steps, totals, walk.shapes[-1], cautions, notes)
 
 
 def patency_step(situation: Situation) -> PlannedStep | None:
@@ -180,6 +181,20 @@ def _engaged_caution(walk: Walk, limits: Limits) -> tuple[Caution, ...]:
             "Advance in short pecks, clean the flutes, never force it.",
             str(usual.evidence),
         ),
+    )
+
+
+def _smaller_first(situation: Situation, walk: Walk) -> tuple[str, ...]:
+    """Say that a file which cuts is not the first to feel the way; common practice."""
+    first = next(iter(walk.steps), None)
+    if first is None or situation.patency is not None or situation.after:
+        return ()
+    instrument = first.made.instrument
+    if instrument.kind is not Kind.HAND or instrument.size <= 10 or not first.engaged.any():
+        return ()
+    return (
+        f"{instrument.id} cuts from the start: let a hand file of size 10 or less feel the way to "
+        "length before it.",
     )
 
 

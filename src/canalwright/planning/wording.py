@@ -44,7 +44,10 @@ def _with_unit(value: float, unit: str) -> str:
 
 
 def _step_clause(m: Margin) -> str:
-    return f"would be a step of {_value(m)}{at_level(m)}; at most {_limit(m)} is allowed"
+    value = _value(m)
+    if value == _limit(m) and m.unit == "%":
+        value = f"{m.value:.1f} %"
+    return f"would be a step of {value}{at_level(m)}; at most {_limit(m)} is allowed"
 
 
 def _over_clause(m: Margin) -> str:

@@ -232,6 +232,7 @@ def _step_block(number: int, planned: PlannedStep, common: set[Caution]) -> dict
 def _nearest_limits(planned: PlannedStep) -> list[str]:
     """Return the limits that the step comes nearest to, the nearest first."""
     judged = [m for m in planned.margins if m.constraint != "no_cut" and np.isfinite(m.used)]
+    judged = [m for m in judged if m.used > 0.0]
     nearest = sorted(judged, key=lambda margin: -margin.used)[:_LIMITS_SHOWN]
     return [_margin(margin) for margin in nearest]
 

@@ -156,3 +156,18 @@ def test_the_plan_ends_with_gauging():
     (note,) = plan(OPEN, TRAY).plans[0].notes
     assert "a hand file of size 30, let down without turning, should stop at the terminus" in note
     assert simulate(OPEN, [Pass(standard_hand_instruments()[0])]).plan.notes == ()
+
+
+def test_a_first_file_that_cuts_is_preceded_by_a_note_on_a_smaller_one():
+    canal = tapered_canal(apical_mm=0.14, taper_mm_per_mm=0.03)
+    best = plan(canal, TRAY).plans[0]
+    if best.steps[0].step.engaged.any() and best.steps[0].instrument.size > 10:
+        assert "let a hand file of size 10 or less feel the way" in best.notes[0]
+    bare = simulate(canal, [_pass("hand-15-02")]).plan.notes
+    assert bare[0].startswith("hand-15-02 cuts from the start")
+    first = patency_pass(instrument_from_id("hand-10-02"))
+    assert (
+        not simulate(canal, [_pass("hand-15-02")], patency=first)
+        .plan.notes[0]
+        .startswith("hand-15-02 cuts")
+    )
