@@ -88,7 +88,8 @@ def sampled_strip(
     at = points_px[:, None, :] + (offset / scale_mm_per_px)[None, :, None] * normals[:, None, :]
     values = map_coordinates(pixels, [at[..., 1], at[..., 0]], order=1, mode="nearest")
     step = float(_arc(points_px)[-1]) / (len(points_px) - 1) * scale_mm_per_px
-    return Strip(np.asarray(values, float), points_px, normals, offset, step, across_mm)
+    rows = np.asarray(values, float)
+    return Strip(rows, points_px, normals, np.asarray(offset, float), step, across_mm)
 
 
 def normals_of(points_px: Floats) -> Floats:
