@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from canalwright.instruments.standard import instrument_from_id
+from canalwright.planning.simulation import simulate
 from canalwright.planning.single_step import step_after
 from canalwright.shaping.shape import Pass
 from support.canals import tapered_canal
@@ -65,3 +66,30 @@ def test_area_step_is_the_square_of_the_diameter_step():
     before = Pass(instrument_from_id("hand-10-02"))
     done, _ = step_after(NARROW, instrument_from_id("hand-15-02"), (before,))
     assert done.area_percent[0] == pytest.approx(125.0, abs=TOL_PERCENT)
+
+
+def _said(first, then, patency=None):
+    passes = [Pass(instrument_from_id(name)) for name in (*first, then)]
+    return simulate(NARROW, passes, patency=patency).plan.steps[-1].reasons[0]
+
+
+@pytest.mark.parametrize(
+    ("before", "then", "opens", "percent"),
+    [
+        ("hand-10-02", "hand-15-02", "from 0.10 to 0.15 mm", "50.0 %"),
+        ("hand-15-02", "hand-20-02", "from 0.15 to 0.20 mm", "33.3 %"),
+        ("hand-10-02", "engine-16-02", "from 0.10 to 0.16 mm", "60.0 %"),
+        ("engine-12-02", "engine-16-02", "from 0.12 to 0.16 mm", "33.3 %"),
+        ("engine-13-02", "engine-16-02", "from 0.13 to 0.16 mm", "23.1 %"),
+    ],
+)
+def test_the_reason_of_a_step_says_the_same_number(before, then, opens, percent):
+    said = _said([before], then)
+    assert f"{opens} at level 0.0 mm, its largest step: {percent} of" in said
+
+
+@pytest.mark.parametrize(("loose_mm", "sentence"), [(0.0, "33.3 %"), (0.01, "23.1 %")])
+def test_the_reason_counts_from_what_the_patency_file_has_left(loose_mm, sentence):
+    first = Pass(instrument_from_id("hand-10-02"), -1.0, loose_mm)
+    said = _said([], "engine-16-02", first)
+    assert f"to 0.16 mm at level 0.0 mm, its largest step: {sentence}" in said
