@@ -10,8 +10,13 @@ from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 
 LEVEL = np.linspace(0.0, 16.0, 161)
 PUBLISHED_NCM = (0.2, 3.2)
+PUBLISHED_N = (1.49, 12.0)
 # Smallest mean less, and largest mean plus its standard deviation: 1.49 ± 0.54 to 12.0 ± 3.5 N.
-PUBLISHED_N = (0.95, 15.5)
+PUBLISHED_WITH_SPREAD_N = (0.95, 15.5)
+SEQUENCES = {
+    "all .04": ((20, 0.04), (25, 0.04), (30, 0.04)),
+    ".04 and .06": ((20, 0.04), (25, 0.06), (30, 0.06)),
+}
 
 
 def pass_in_block(size: int, taper: float, before_mm: np.ndarray) -> PassLoads:
@@ -53,13 +58,31 @@ def test_default_parameters_fall_into_the_published_means(
 
 @pytest.mark.source("schrader2005", where="abstract, range of mean force", kind="published")
 @pytest.mark.parametrize(("size", "taper"), [(20, 0.04), (25, 0.06)])
-def test_push_for_that_torque_falls_into_the_published_means(size: int, taper: float) -> None:
-    # The wedge's push at the mean radius of the engaged length, default friction.
+def test_push_for_that_torque_falls_into_the_published_spread(size: int, taper: float) -> None:
+    # Straight into the block without any instrument before: 12.4 N for 25/.06.
     torque_ncm = pass_in_block(size, taper, 0.15 + 0.02 * LEVEL).peak_torque_ncm
+    low, high = PUBLISHED_WITH_SPREAD_N
+    assert low < push_n(size, taper, torque_ncm) < high
+
+
+@pytest.mark.source("schrader2005", where="abstract, mean torque and force", kind="published")
+@pytest.mark.parametrize("name", SEQUENCES)
+def test_hardest_instrument_of_a_sequence_falls_into_the_published_means(name: str) -> None:
+    # Sizes after the published kinds of sequence; the abstract does not name the instruments.
+    before, torques, pushes = 0.15 + 0.02 * LEVEL, [], []
+    for size, taper in SEQUENCES[name]:
+        torques.append(pass_in_block(size, taper, before).peak_torque_ncm)
+        pushes.append(push_n(size, taper, torques[-1]))
+        before = np.maximum(before, size / 100.0 + taper * LEVEL)
+    assert PUBLISHED_NCM[0] < max(torques) < PUBLISHED_NCM[1]
+    assert PUBLISHED_N[0] < max(pushes) < PUBLISHED_N[1]
+
+
+def push_n(size: int, taper: float, torque_ncm: float) -> float:
+    """Return the push of a wedge at the mean radius of the engaged length, default friction."""
     radius_mm = (size / 100.0 + taper * 8.0) / 2.0
     friction = DEFAULT_LOAD_PARAMETERS.friction_coefficient.value
-    low, high = PUBLISHED_N
-    assert low < wedge_axial_force_n(10.0 * torque_ncm, taper, friction, radius_mm) < high
+    return wedge_axial_force_n(10.0 * torque_ncm, taper, friction, radius_mm)
 
 
 @pytest.mark.source("schrader2005", where="abstract, contact area", kind="published")
