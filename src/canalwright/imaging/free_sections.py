@@ -115,7 +115,7 @@ def _outline(
 
     step = sections.step_mm
     dentin = sections.dentin[level]
-    depth = dentin - calibration.lumen - sections.offset[level]
+    depth = dentin - calibration.lumen - sections.gray_shift[level]
     gray = np.where(np.isfinite(sections.gray[level]), sections.gray[level], dentin)
     missing = (dentin - gray) / depth
     parts, _ = label(missing > _CONNECTED)

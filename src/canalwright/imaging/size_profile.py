@@ -161,7 +161,7 @@ def _deficit_diameter_mm(
     axis = np.linspace(-sections.half_mm, sections.half_mm, sections.gray.shape[1])
     distance = np.hypot(axis[:, None], axis[None, :])
     dentin = fits.parameters[:, 5]
-    depth = dentin - calibration.lumen - sections.offset
+    depth = dentin - calibration.lumen - sections.gray_shift
     missing = (dentin[:, None, None] - np.nan_to_num(sections.gray)) / depth[:, None, None]
     spread = np.hypot(fits.parameters[:, 3], fits.parameters[:, 4])
     reach = np.exp(fits.parameters[:, 2] + 0.5 * spread) + 2.5 * calibration.sigma_mm

@@ -96,7 +96,7 @@ class Sections:
         )
 
     @property
-    def offset(self) -> Floats:
+    def gray_shift(self) -> Floats:
         """How far gray is shifted at each level; shading moves dentin and lumen alike."""
         return np.asarray(self.dentin - np.median(self.dentin), float)
 
@@ -180,7 +180,7 @@ def calibrated(
     prior[6] = 0.0 if settings.lumen is not None else rough.lumen_sd
     prior[7] = 0.0 if settings.sigma_mm is not None else 0.35
     if settings.lumen is not None:
-        start[:, 6] = settings.lumen + sections.offset
+        start[:, 6] = settings.lumen + sections.gray_shift
     fits = fit_sections(
         sections.gray[wide], weights[wide], sections.half_mm, start[wide], prior, noise, 15
     )
@@ -194,8 +194,8 @@ def calibrated(
     fits, wide = fits.part(fit_well), wide[fit_well]
     noise = float(np.median(fits.residual))
     shared = fits.parameters[:, 6:8].copy()
-    shared[:, 0] -= sections.offset[wide]
-    expected = np.array([start[0, 6] - sections.offset[0], start[0, 7]])
+    shared[:, 0] -= sections.gray_shift[wide]
+    expected = np.array([start[0, 6] - sections.gray_shift[0], start[0, 7]])
     grain = _samples_per_grain(sections, rough, settings)
     mean, spread = _joint(fits, shared, expected, prior, noise, grain)
     lumen, sigma = float(mean[0]), float(np.exp(mean[1]))
@@ -294,7 +294,7 @@ def _start(sections: Sections, lumen: float, sigma_mm: float) -> Floats:
     start[:, 2] = np.log(sections.radius_mm)
     start[:, 3] = 0.05
     start[:, 5] = sections.dentin
-    start[:, 6] = lumen + sections.offset
+    start[:, 6] = lumen + sections.gray_shift
     start[:, 7] = np.log(sigma_mm)
     return start
 

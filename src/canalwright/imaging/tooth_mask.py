@@ -7,16 +7,20 @@ enough to look for canals and far too rough to measure with.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from canalwright.errors import NotFoundInScan, NotInVolume, OutOfRange
-from canalwright.imaging.enclosure import enclosed
-from canalwright.imaging.gray_classes import class_thresholds
+from canalwright.errors import NotInVolume, OutOfRange
 from canalwright.imaging.sampling import Crop, block_means, crop_around
 from canalwright.imaging.scan import Scan
+from canalwright.imaging.tooth_body import (
+    LEAST_MM,
+    distance_mm,
+    hollow_of,
+    no_tooth,
+    tooth_body,
+)
 from canalwright.imaging.tubeness import gaussian_smoothed
 
 __all__ = ["Box", "Tooth", "find_tooth", "sampled"]
@@ -24,30 +28,11 @@ __all__ = ["Box", "Tooth", "find_tooth", "sampled"]
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-Labels = NDArray[np.signedinteger[Any]]
 Box = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 _FINE_MM, _COARSE_MM = 0.12, 0.25
-_SEED_REACH_MM, _SEED_GAP_MM = 16.0, 3.0
-_BRIGHT_CLASSES = (2, 3, 4)
+_SEED_REACH_MM = 16.0
 
-# Opened by the first radius, bright tissue loses the lamina round the socket; by the others it
-# falls apart where neighboring teeth touch.
-_OPENINGS_MM = (0.35, 0.7, 1.0, 1.4)
-
-# Pieces are two teeth, not the crown of one and its roots, if the smaller is this share of the
-# larger.
-_LIKE_SIZE = 0.3
-
-# What one tooth may measure along its three principal axes, and how much of a face of the volume
-# it may fill (one face may cut it).
-_LONGEST_MM, _WIDEST_MM, _LEAST_MM = 34.0, 17.0, 3.0
-_FACE_SHARE = 0.1
-
-# A space belongs to the pulp if it is walled in this well, and much of it better still: between
-# the roots, a view in five or six escapes.
-_VIEW_MM, _ENCLOSED_SHARE, _WELL_ENCLOSED_SHARE, _WELL_ENCLOSED_PART = 6.0, 0.8, 0.93, 0.3
-_SHELL_MM = (0.5, 1.5)
 _MARGIN_MM = 1.0
 
 
@@ -111,11 +96,11 @@ def find_tooth(scan: Scan, seed_mm: ArrayLike | None = None, box_mm: Box | None 
     """
     crop = _working_crop(scan, seed_mm, box_mm)
     if not np.all(np.isfinite(crop.values)):
-        raise _no_tooth("it holds values that are not numbers")
+        raise no_tooth("it holds values that are not numbers")
     coarse = crop.coarsened(_COARSE_MM)
     if np.ptp(coarse.values) <= 0.0:
-        raise _no_tooth("it has the same gray value everywhere")
-    body, threshold = _body(coarse, seed_mm)
+        raise no_tooth("it has the same gray value everywhere")
+    body, threshold = tooth_body(coarse, seed_mm)
     return _described(crop, coarse, body, threshold)
 
 
@@ -130,7 +115,7 @@ def _working_crop(scan: Scan, seed_mm: ArrayLike | None, box_mm: Box | None) -> 
     if box_mm is not None:
         ends = _box_index(scan, box_mm)
         low, high = np.maximum(low, ends.min(axis=0)), np.minimum(high, ends.max(axis=0))
-    if np.any((high - low) * np.asarray(scan.spacing_mm[::-1]) < _LEAST_MM):
+    if np.any((high - low) * np.asarray(scan.spacing_mm[::-1]) < LEAST_MM):
         _refuse_box(scan, box_mm)
     first, end = np.floor(low).astype(int), np.ceil(high).astype(int) + 1
     blocks = np.maximum(np.round(_FINE_MM / np.asarray(scan.spacing_mm[::-1])), 1).astype(int)
@@ -169,7 +154,7 @@ def _refuse_box(scan: Scan, box_mm: Box | None) -> None:
             name="shortest side of the volume",
             got=float((high - low).min()),
             unit="mm",
-            allowed=(_LEAST_MM, None),
+            allowed=(LEAST_MM, None),
         )
     middle = np.mean(np.asarray(box_mm, float), axis=0)
     raise NotInVolume(
@@ -180,135 +165,13 @@ def _refuse_box(scan: Scan, box_mm: Box | None) -> None:
     )
 
 
-def _body(coarse: Crop, seed_mm: ArrayLike | None) -> tuple[Mask, float]:
-    """Return the voxels of one tooth's hard tissue, and the threshold that shows them."""
-    smooth = gaussian_smoothed(coarse.values, 0.5)
-    levels = {float(class_thresholds(smooth, n)[-1]) for n in _BRIGHT_CLASSES}
-    seed = None if seed_mm is None else coarse.index(seed_mm)[::-1]
-    for level in sorted(levels):
-        for radius in _OPENINGS_MM:
-            body = _opened_body(smooth > level, coarse.voxel_mm, radius, seed)
-            if body is not None and _may_be_one_tooth(body, coarse.voxel_mm):
-                body, raised = _sharpened(smooth, coarse.voxel_mm, body, level, radius, seed)
-                return _parted(body, coarse.voxel_mm, seed), raised
-    if seed_mm is not None:
-        raise _no_tooth(
-            "no bright body that could be a single tooth lies at that point",
-            "Put the point into the tooth, as x,y,z in mm.",
-        )
-    raise _no_tooth(
-        "it shows no bright body that could be a single tooth",
-        "In a scan of a jaw, give a point in the tooth: --tooth-at x,y,z in mm.",
-    )
-
-
-def _no_tooth(reason: str, hint: str = "") -> NotFoundInScan:
-    return NotFoundInScan(sought="single tooth", reason=reason, hint=hint)
-
-
-def _sharpened(
-    smooth: Volume, voxel_mm: float, body: Mask, level: float, radius_mm: float, seed: Floats | None
-) -> tuple[Mask, float]:
-    """Find the body again half way between its own gray and that of its surroundings."""
-    away = _distance(~body, voxel_mm)
-    shell = smooth[(away > _SHELL_MM[0]) & (away < _SHELL_MM[1])]
-    if len(shell) == 0:
-        return body, level
-    around = float(np.percentile(shell[shell < level], 75.0)) if (shell < level).any() else level
-    raised = max(level, 0.5 * (float(np.median(smooth[body])) + around))
-    again = _opened_body(smooth > raised, voxel_mm, radius_mm, seed)
-    if again is None or again.sum() < 0.5 * body.sum():
-        return body, level
-    return again, raised
-
-
-def _parted(body: Mask, voxel_mm: float, seed: Floats | None) -> Mask:
-    """Part two teeth that touch: opened, the filled body falls into pieces of like size."""
-    from scipy.ndimage import label
-
-    inner = _distance(body | _hollow(body, voxel_mm), voxel_mm)
-    for radius in _OPENINGS_MM[1:]:
-        parts, count = label(inner > radius)
-        if count < 2:
-            continue
-        second, first = np.sort(np.bincount(parts.ravel())[1:])[-2:]
-        ours = _chosen(parts, voxel_mm, radius, seed)
-        if second >= _LIKE_SIZE * first and ours is not None:
-            return np.asarray(body & (_nearest(parts) == ours))
-    return body
-
-
-def _chosen(
-    parts: Labels, voxel_mm: float, radius_mm: float, seed: Floats | None
-) -> int | None:
-    """Return the part nearest to the seed, or the largest; None if the seed is far from all."""
-    if seed is None:
-        return int(np.argmax(np.bincount(parts.ravel())[1:])) + 1
-    places = np.argwhere(parts > 0)
-    gap = np.linalg.norm(places - seed, axis=1) * voxel_mm
-    if gap.min() > _SEED_GAP_MM + radius_mm:
-        return None
-    return int(parts[tuple(places[np.argmin(gap)])])
-
-
-def _nearest(parts: Labels) -> Labels:
-    """Return for every voxel the part nearest to it."""
-    from scipy.ndimage import distance_transform_edt
-
-    where = distance_transform_edt(parts == 0, return_distances=False, return_indices=True)
-    return np.asarray(parts[tuple(where)])
-
-
-def _opened_body(
-    bright: Mask, voxel_mm: float, radius_mm: float, seed: Floats | None
-) -> Mask | None:
-    """Return the body at the seed, or the largest; thin bridges and thin sheets are cut."""
-    from scipy.ndimage import binary_fill_holes, label
-
-    filled = binary_fill_holes(bright)
-    inner = _distance(filled, voxel_mm)
-    thick = inner > _OPENINGS_MM[0]
-    kept = bright & (_distance(~thick, voxel_mm) <= 1.4 * _OPENINGS_MM[0])
-    parts, count = label(inner > radius_mm)
-    if count == 0:
-        return None
-    ours = _chosen(parts, voxel_mm, radius_mm, seed)
-    if ours is None:
-        return None
-    if count > 1:
-        kept &= _nearest(parts) == ours
-    pieces, _ = label(kept)
-    sizes = np.bincount(pieces[(parts == ours) & kept], minlength=2)
-    sizes[0] = 0
-    return np.asarray(pieces == int(np.argmax(sizes))) if sizes.any() else None
-
-
-def _distance(mask: Mask, voxel_mm: float) -> Floats:
-    from scipy.ndimage import distance_transform_edt
-
-    return np.asarray(distance_transform_edt(mask) * voxel_mm, float)
-
-
-def _may_be_one_tooth(body: Mask, voxel_mm: float) -> bool:
-    all_places = np.argwhere(body)
-    places = all_places[:: max(1, len(all_places) // 20000)] * voxel_mm
-    centered = np.asarray(places - places.mean(axis=0), float)
-    _, axes = np.linalg.eigh(centered.T @ centered)
-    extent = np.sort(np.ptp(centered @ axes, axis=0))
-    faces = [body[0], body[-1], body[:, 0], body[:, -1], body[:, :, 0], body[:, :, -1]]
-    cut = sum(float(face.mean()) > _FACE_SHARE for face in faces)
-    return bool(
-        extent[2] <= _LONGEST_MM and extent[1] <= _WIDEST_MM and extent[0] >= _LEAST_MM and cut <= 1
-    )
-
-
 def _described(crop: Crop, coarse: Crop, body: Mask, threshold: float) -> Tooth:
     """Fill the body, and bring what is known of it to the fine voxels about it."""
-    hollow = _hollow(body, coarse.voxel_mm)
+    hollow = hollow_of(body, coarse.voxel_mm)
     inside = body | hollow
-    depth = _distance(inside, coarse.voxel_mm) - _distance(~inside, coarse.voxel_mm)
+    depth = distance_mm(inside, coarse.voxel_mm) - distance_mm(~inside, coarse.voxel_mm)
     depth -= np.where(inside, 0.5, -0.5) * coarse.voxel_mm
-    deep = body & (_distance(body, coarse.voxel_mm) > 0.4)
+    deep = body & (distance_mm(body, coarse.voxel_mm) > 0.4)
     dentin = float(np.median(coarse.values[deep if deep.any() else body]))
     fine, origin = _about(crop, coarse, inside)
     block = np.float32(_block(crop, coarse))
@@ -321,25 +184,6 @@ def _described(crop: Crop, coarse: Crop, body: Mask, threshold: float) -> Tooth:
     lumen = _lumen(smooth, depth_fine, hollow_fine, dentin)
     pulp = hollow_fine & (smooth < 0.5 * (dentin + lumen))
     return Tooth(fine, depth_fine, pulp, dentin, lumen, threshold)
-
-
-def _hollow(body: Mask, voxel_mm: float) -> Mask:
-    """Return the dark voxels that hard tissue walls in; a face that cuts the tooth is a wall."""
-    from scipy.ndimage import binary_fill_holes, label
-
-    walls = np.pad(body, 1)
-    for axis in range(3):
-        for end, face in ((0, 0), (-1, -1)):
-            place: list[slice | int] = [slice(1, -1)] * 3
-            place[axis] = end
-            walls[tuple(place)] = binary_fill_holes(np.take(body, face, axis=axis))
-    asked = np.pad(~body, 1) & ~walls
-    found = enclosed(walls, asked, _VIEW_MM / voxel_mm, _ENCLOSED_SHARE)
-    well = enclosed(walls, found, _VIEW_MM / voxel_mm, _WELL_ENCLOSED_SHARE)
-    parts, count = label(found)
-    share = np.bincount(parts[well], minlength=count + 1) / np.bincount(parts.ravel())
-    share[0] = 0.0
-    return np.asarray((share > _WELL_ENCLOSED_PART)[parts][1:-1, 1:-1, 1:-1])
 
 
 def _block(crop: Crop, coarse: Crop) -> int:
