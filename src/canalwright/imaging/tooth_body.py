@@ -67,8 +67,8 @@ def tooth_body(coarse: Crop, seed_mm: ArrayLike | None) -> tuple[Mask, float]:
     if seed_mm is not None:
         raise no_tooth(
             "no bright body that could be a single tooth lies at that point",
-            "Put the point into its crown, as x,y,z in mm; if it touches its neighbors broadly, give "
-            "a box round it: --tooth-box x,y,z:x,y,z.",
+            "Put the point into its crown, as x,y,z in mm; if it touches its neighbors broadly, "
+            "give a box round it: --tooth-box x,y,z:x,y,z.",
         )
     raise no_tooth(
         "it shows no bright body that could be a single tooth",
