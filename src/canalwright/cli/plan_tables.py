@@ -75,11 +75,12 @@ def plan_cautions(result: PlanResult) -> tuple[Caution, ...]:
 
 
 def _totals(plan: Plan) -> str:
-    from canalwright.reports.text import format_number, format_percent
+    from canalwright.reports.text import format_count, format_number, format_percent
 
     totals = plan.totals
     return (
-        f"{totals.instruments} instruments, about {format_number(totals.time_s, 0)} s, "
+        f"{format_count(totals.instruments, 'instrument')}, about "
+        f"{format_number(totals.time_s, 0)} s, "
         f"{format_number(totals.removed_mm3, 2)} mm³ of dentin removed, at most "
         f"{format_percent(100.0 * totals.risk)} of a limit used."
     )

@@ -24,6 +24,7 @@ from canalwright.reports.style import ISO_CHIP_COLORS
 from canalwright.reports.text import (
     MISSING,
     curvature_label,
+    format_count,
     format_graded,
     format_level,
     format_mm,
@@ -86,7 +87,7 @@ def _target(result: PlanResult) -> str:
 def _totals(plan: Plan) -> str:
     totals = plan.totals
     return (
-        f"{totals.instruments} instruments; working time about "
+        f"{format_count(totals.instruments, 'instrument')}; working time about "
         f"{format_number(totals.time_s / 60.0, 1)} min (estimate); "
         f"{format_number(totals.removed_mm3, 2)} mm³ of dentin removed (estimate); the step "
         f"nearest to a limit uses {format_percent(100.0 * totals.risk)} of it."

@@ -14,6 +14,7 @@ __all__ = [
     "MISSING",
     "curvature_label",
     "evidence_mark",
+    "format_count",
     "format_graded",
     "format_level",
     "format_mm",
@@ -161,6 +162,11 @@ def named_instrument(instrument: Instrument) -> str:
 def evidence_mark(evidence: Evidence) -> str:
     """Return the word that must stand beside a value of this origin; empty for firm ones."""
     return _UNPROVEN.get(evidence, "")
+
+
+def format_count(count: int, noun: str) -> str:
+    """Return a count with its noun, e.g. ``1 instrument`` or ``4 instruments``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def format_graded(graded: Graded | None, digits: int = 2, *, with_unit: bool = True) -> str:
