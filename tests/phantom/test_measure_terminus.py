@@ -50,6 +50,20 @@ def test_clicked_terminus_tells_where_the_surface_is():
     assert stated == pytest.approx(expected, abs=EXIT_MM)
 
 
+def test_points_in_reverse_order_are_questioned():
+    spec = root_phantom(23)
+    canal = spec.canals[0]
+    scan = render(spec, 0.2)
+    ends = {
+        False: (canal.orifice_mm, canal.terminus_mm),
+        True: (canal.terminus_mm, canal.orifice_mm),
+    }
+    for swapped, (orifice_mm, terminus_mm) in ends.items():
+        found = measure_canal(scan, "main", orifice_mm, terminus_mm)
+        codes = {caution.code for caution in found.cautions}
+        assert ("POINTS_MAY_BE_REVERSED" in codes) is swapped
+
+
 @pytest.mark.parametrize("faded_mm", [1.5, 3.0])
 def test_faded_apex_is_named_with_its_level(faded_mm):
     spec = root_phantom(24, surround="bone")

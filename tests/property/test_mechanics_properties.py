@@ -67,7 +67,10 @@ def test_a_stiffer_alloy_takes_the_same_shape_with_larger_forces(
     soft = solved(radius, degrees, room)
     assume(soft.strain.max() > PRESSED)
     stiff = solved(radius, degrees, room, modulus=70000.0 * factor)
-    assert stiff.offset_mm == pytest.approx(soft.offset_mm, abs=1e-5)
+    # The search ends when every force is under 1 mN: behind the last wall contact nothing holds
+    # the file more firmly than that, so its place there is not compared.
+    held = slice(0, int(np.flatnonzero(soft.wall_force_n)[-1]) + 1)
+    assert stiff.offset_mm[held] == pytest.approx(soft.offset_mm[held], abs=1e-4)
     assert stiff.wall_force_n.sum() == pytest.approx(factor * soft.wall_force_n.sum(), rel=1e-3)
     assert stiff.energy_nmm == pytest.approx(factor * soft.energy_nmm, rel=1e-3)
 

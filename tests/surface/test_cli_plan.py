@@ -144,6 +144,14 @@ def refused(tmp_path, code, sentence, *arguments):
     return result.stderr
 
 
+def test_two_results_cannot_share_a_file(canals_file, tmp_path):
+    both = str(tmp_path / "plan.out")
+    result = run.invoke(app, ["plan", canals_file, "--json", both, "--pdf", both])
+    assert result.exit_code == 2
+    assert "give each its own file" in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_torque_in_newton_meters_is_questioned(canals_file, tmp_path):
     said = refused(tmp_path, 3, "N·cm", canals_file, "--torque-limit", "3 N·m")
     assert "the trade's unit for torque is N·cm" in said
@@ -163,6 +171,11 @@ def test_an_infeasible_target_ends_with_4_and_names_what_binds(canals_file, tmp_
         (["--pin", "file-1"], 2, "called 'file-1'"),
         (["--ban", "file-1"], 2, "called 'file-1'"),
         (["--patency", "file-1"], 2, "called 'file-1'"),
+        (["--patency", "hand-60-02"], 2, "size 15 or less"),
+        (["--patency", "engine-10-02"], 2, "size 15 or less"),
+        (["--patency", "hand-10-02", "--patency-past-mm", "-3"], 3, "terminus is -3 mm"),
+        (["--patency", "hand-10-02", "--loose-mm", "-1"], 3, "is -1 mm; allowed: 0 to 0.1"),
+        (["--coronal-limit-mm", "-2"], 3, "target is -2 mm"),
         (["--target-size", "900"], 3, "arget size is 900"),
         (["--target-taper", "4"], 3, "0.04 is a 4 % taper"),
         (["--working-length-mm", "3"], 3, "orking length is 3 mm"),

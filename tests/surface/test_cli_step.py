@@ -110,7 +110,7 @@ def test_people_get_a_table_with_units_and_cautions(canals_file):
         (
             ["--instrument", "hand-15-02", "--patency", "hand-10-02", "--patency-past-mm", "9"],
             3,
-            "is -9 mm",
+            "past the terminus is 9 mm",
         ),
         (
             ["--instrument", "hand-15-02", "--patency", "hand-10-02", "--loose-mm", "1"],

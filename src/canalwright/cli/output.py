@@ -77,7 +77,7 @@ def print_table(made: Table) -> None:
     from rich.console import Console
 
     width = None if sys.stdout.isatty() else _WIDTH_WITHOUT_TERMINAL
-    Console(width=width, highlight=False, markup=False).print(made)
+    Console(width=width, highlight=False, markup=False, emoji=False).print(made)
 
 
 def print_text(text: str) -> None:

@@ -197,6 +197,8 @@ def _clicked_canal(text: str) -> ClickedCanal:
             hint="For example MB=10.5,12,30:9.8,14.2,18.",
         )
     name = name.strip()
+    if not name.isprintable():
+        raise MalformedText(name="canal name", got=name, expected="made of printable characters")
     return ClickedCanal(
         name, _point(orifice, f"orifice of {name}"), _point(terminus, f"terminus of {name}")
     )

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from canalwright.cli.output import announce
+from canalwright.errors import UsageError
 
 if TYPE_CHECKING:
     from canalwright.exchange.document import Document
@@ -23,9 +24,11 @@ def check_targets(
 
     if folder is not None:
         require_folder(folder)
-    for target in targets:
-        if target is not None:
-            require_writable(str(target), inputs=[str(path) for path in inputs])
+    files = [str(target) for target in targets if target is not None]
+    for target in files:
+        if files.count(target) > 1:
+            raise UsageError(f"Two results would be written to {target}; give each its own file.")
+        require_writable(target, inputs=[str(path) for path in inputs])
 
 
 def write_document(document: Document, target: str) -> None:

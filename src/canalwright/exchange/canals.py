@@ -112,7 +112,7 @@ class CanalRecord(Record):
     a radiograph has ``projection``; its ``diameter_mm`` is null where no width could be told.
     """
 
-    name: Annotated[str, Field(min_length=1)]
+    name: Annotated[str, Field(min_length=1, pattern=r"^[^\x00-\x1f\x7f]*$")]
     length_mm: Level | None = None
     level_mm: Annotated[list[Level], Field(min_length=2)]
     centerline_mm: list[Point]

@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 _SOURCE = "measurement on simulated images"
 
+# Canals of children widen toward the terminus too; a clear widening deserves a look.
+_WIDENING_RATIO = 1.15
 _SMALL_VOXELS = 3.0
 
 
@@ -32,6 +34,7 @@ def canal_cautions(
     """Return the cautions of one measurement, most weighty first."""
     found: list[Caution | None] = [
         *(_faded(low, high) for low, high in faded),
+        _reversed(canal),
         _below_voxels(canal, voxel_mm),
         _not_elliptic(canal, free),
         _wall(canal),
@@ -99,6 +102,22 @@ def _faded(low_mm: float, high_mm: float) -> Caution:
         f"{where} the canal cannot be told from noise: its course and size there are "
         "interpolated, not measured.",
         _SOURCE,
+    )
+
+
+def _reversed(canal: Canal) -> Caution | None:
+    """Warn where the canal is clearly wider at the end called terminus."""
+    third = max(len(canal.level_mm) // 3, 1)
+    apical_mm = float(np.median(canal.diameter_mm[:third]))
+    coronal_mm = float(np.median(canal.diameter_mm[-third:]))
+    if apical_mm < _WIDENING_RATIO * coronal_mm:
+        return None
+    return Caution(
+        "POINTS_MAY_BE_REVERSED",
+        f"The third of the canal at the point given as terminus is wider ({apical_mm:.2f} mm) than "
+        f"the third at the point given as orifice ({coronal_mm:.2f} mm): the orifice comes first; "
+        "check the order of the two points.",
+        "project rule",
     )
 
 

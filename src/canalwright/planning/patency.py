@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
+from canalwright.errors import OutOfRange, UsageError
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument, Kind
 from canalwright.shaping.shape import Pass
@@ -23,6 +24,7 @@ LOOSE_MM: Final = Graded(
 )
 
 _USUAL_SIZE: Final = 10
+_LARGEST_SIZE: Final = 15
 
 
 def patency_pass(
@@ -42,9 +44,24 @@ def patency_pass(
 
     Raises
     ------
+    UsageError
+        If the file is not a hand instrument of size 15 or less: a larger one past the terminus
+        would enlarge the foramen instead of keeping it open.
     OutOfRange
         If a length is outside those ranges.
     """
+    if file.kind is not Kind.HAND or file.size > _LARGEST_SIZE:
+        raise UsageError(
+            f"{file.id} cannot keep the terminus open: a patency file is a hand file of size "
+            f"{_LARGEST_SIZE} or less (common practice); a larger one enlarges the foramen."
+        )
+    if not 0.0 <= past_mm <= 2.0:
+        raise OutOfRange(
+            name="way of the patency file past the terminus",
+            got=past_mm,
+            unit="mm",
+            allowed=(0.0, 2.0),
+        )
     return Pass(file, -past_mm, loose_mm)
 
 

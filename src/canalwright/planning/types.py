@@ -63,6 +63,13 @@ class Target:
             raise OutOfRange(
                 name="target size", got=self.size, unit="", allowed=(10, _LARGEST_SIZE)
             )
+        if not 0.0 < self.coronal_limit_mm <= 40.0:
+            raise OutOfRange(
+                name="coronal limit of the target",
+                got=self.coronal_limit_mm,
+                unit="mm",
+                allowed=(0.1, 40.0),
+            )
         if not 0.0 <= self.taper_mm_per_mm <= 0.12:
             raise OutOfRange(
                 name="target taper",

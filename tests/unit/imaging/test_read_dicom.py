@@ -193,6 +193,15 @@ def test_sign_is_extended_from_the_highest_stored_bit(series):
     np.testing.assert_array_equal(read_scan(series[0].parent).voxels, example().voxels)
 
 
+@pytest.mark.parametrize("place", [0, 2, -1])
+@pytest.mark.parametrize("kept_bytes", [0, 300])
+def test_slice_cut_in_its_header_is_refused(series, place, kept_bytes):
+    """Wherever it lies, at the ends too, where its absence alone would leave a smaller volume."""
+    damaged = series[place]
+    damaged.write_bytes(damaged.read_bytes()[:kept_bytes])
+    assert damaged.name in refusal(damaged.parent)
+
+
 def test_missing_slice_is_named(series):
     series[2].unlink()
     assert "about 1 of its slices are missing" in refusal(series[0].parent)

@@ -101,7 +101,21 @@ def _headers(files: Sequence[Path], progress: Progress | None) -> list[DicomImag
         images.append(read_image_header(path))
         if progress is not None:
             progress(HEADER_SHARE * done / len(files))
+    _require_whole(files, images)
     return images
+
+
+def _require_whole(files: Sequence[Path], images: Sequence[DicomImage]) -> None:
+    """Refuse a file that does not know its series beside others that do: it is cut short."""
+    known = [bool(image.series_uid) for image in images]
+    if not any(known) or all(known):
+        return
+    damaged = files[known.index(False)]
+    raise refuse(
+        damaged,
+        "is a damaged DICOM file: it ends before it names its series",
+        "Copy or export the series again, or take the file out of the folder.",
+    )
 
 
 def _image_series(images: Iterable[DicomImage]) -> Groups:
