@@ -21,7 +21,7 @@ $(BIN)/uv:
 	$(BIN)/python -m pip install --quiet "uv==$(UV_VERSION)"
 
 $(VENV)/.run-ready: pyproject.toml uv.lock | $(BIN)/uv
-	$(BIN)/uv sync --frozen --inexact --quiet
+	$(BIN)/uv sync --frozen --inexact --compile-bytecode --quiet
 	@touch $@
 
 $(VENV)/.dev-ready: pyproject.toml uv.lock | $(BIN)/uv
