@@ -22,6 +22,7 @@ $(BIN)/uv:
 
 $(VENV)/.run-ready: pyproject.toml uv.lock | $(BIN)/uv
 	$(BIN)/uv sync --frozen --inexact --compile-bytecode --quiet
+	$(BIN)/python -m canalwright.planning.warm_up
 	@touch $@
 
 $(VENV)/.dev-ready: pyproject.toml uv.lock | $(BIN)/uv

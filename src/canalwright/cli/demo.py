@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -77,31 +76,15 @@ def demo(
 def _work(out: Path, seed: int) -> _Job:
     from canalwright.imaging.phantom import true_canals
 
-    with _search_compiled_meanwhile():
-        tooth = invent(seed)
-        write_scan(tooth, out / SCAN_FOLDER, voxel_mm=0.125, fwhm_mm=0.25, snr=20.0, seed=seed)
-        image = read(out / SCAN_FOLDER, None)
-        clicked = clicks_of(tooth)
-        canals = measured(image, clicked)
-        canal = next(canal for canal in canals if canal.name == _PLANNED)
-        with progress_bar("Computing the truth"):
-            truth = true_canals(tooth)
+    tooth = invent(seed)
+    write_scan(tooth, out / SCAN_FOLDER, voxel_mm=0.125, fwhm_mm=0.25, snr=20.0, seed=seed)
+    image = read(out / SCAN_FOLDER, None)
+    clicked = clicks_of(tooth)
+    canals = measured(image, clicked)
+    canal = next(canal for canal in canals if canal.name == _PLANNED)
+    with progress_bar("Computing the truth"):
+        truth = true_canals(tooth)
     return _Job(out, seed, tooth, truth, image, clicked, canals, canal, _planned(canal))
-
-
-@contextmanager
-def _search_compiled_meanwhile() -> Iterator[None]:
-    """Let another process compile the search, where nothing of it is in the cache yet."""
-    from multiprocessing import get_context
-
-    from canalwright.planning.warm_up import compile_search
-
-    compiler = get_context("spawn").Process(target=compile_search, daemon=True)
-    compiler.start()
-    try:
-        yield
-    finally:
-        compiler.join()
 
 
 def _planned(canal: Canal) -> PlanResult:

@@ -1,4 +1,7 @@
-"""Compile the search ahead of its first use, so that a second core can do it meanwhile."""
+"""Compile the search ahead of its first use, as a last step of installation.
+
+Usage: ``python -m canalwright.planning.warm_up``.
+"""
 
 from __future__ import annotations
 
@@ -39,3 +42,7 @@ def _plain_canal() -> Canal:
         dentin_sd_mm=np.zeros_like(level_mm),
         provenance=Provenance(source="plain canal", invented=True),
     )
+
+
+if __name__ == "__main__":
+    compile_search()
