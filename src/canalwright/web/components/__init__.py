@@ -1,0 +1,1 @@
+"""Small components drawn in the browser; each is a Python class beside its script."""
