@@ -250,3 +250,67 @@ def test_times_that_are_not_in_the_log_are_refused(canals_file, tmp_path, log_te
     )
     assert result.exit_code == 3
     assert "there is no such file" in result.stderr
+
+
+def planned_with(canals_file, command, *more):
+    result = run.invoke(app, [*command, canals_file, *more, "--json", "-"])
+    assert result.exit_code == 0, result.stderr
+    return json.loads(result.stdout)
+
+
+COMMANDS = {
+    "plan": ["plan", "--target-size", "25", "--target-taper", "0.04", "--samples", "64"],
+    "simulate": ["simulate", "--sequence", "hand-20-02,engine-25-04"],
+    "protocols": ["protocols", "--sequence", "short=hand-20-02,engine-25-04"],
+}
+
+
+def steps_of(command, data):
+    if command == "plan":
+        return data["plans"][0]["sequence"]
+    return data["sequence"] if command == "simulate" else data["protocols"][0]["sequence"]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_calibration_and_fatigue_tests_reach_every_command(
+    canals_file, tmp_path, log_text, command
+):
+    target = tmp_path / "calibration.json"
+    assert calibrated(canals_file, tmp_path, log_text, "--json", str(target)).exit_code == 0
+    arguments = COMMANDS[command]
+    plain = planned_with(canals_file, arguments)
+    assert plain["load_parameters"]["specific_cutting_energy_j_per_mm3"]["evidence"] == "assumed"
+    assert "load_parameters" not in plain["inputs"]
+    options = ["--load-parameters", str(target), "--fatigue-test", "engine-25-04=3%:600"]
+    data = planned_with(canals_file, arguments, *options)
+    energy = data["load_parameters"]["specific_cutting_energy_j_per_mm3"]
+    assert energy["evidence"] == "measured"
+    test_point = data["load_parameters"]["fatigue_coefficient of engine-25-04"]
+    assert test_point["evidence"] == "stated by the operator"
+    assert data["inputs"]["fatigue_test"] == "engine-25-04=3%:600"
+    assert len(data["inputs"]["load_parameters_sha256"]) == 64
+    if command == "plan":
+        # What is uncertain is the fitted value, so its spread must be smaller than the assumed.
+        torque = [
+            next(
+                one for one in d["uncertainty"]["limits"] if one["constraint"] == "torque_fraction"
+            )
+            for d in (plain, data)
+        ]
+        assert torque[1]["high"] / torque[1]["median"] < torque[0]["high"] / torque[0]["median"]
+    for before, after in zip(steps_of(command, plain), steps_of(command, data), strict=True):
+        assert after["instrument"] == before["instrument"]
+        expected = before["peak_torque_ncm"] * energy["value"]
+        assert after["peak_torque_ncm"] == pytest.approx(expected, abs=3e-4)
+        tested = after["instrument"] == "engine-25-04"
+        assert (after["fatigue_fraction"] is not None) is tested
+        codes = {c["code"] for c in after["cautions"]}
+        assert "TORQUE_CALIBRATED" in codes
+        assert ("FATIGUE_UNKNOWN" in codes) is not tested
+
+
+def test_a_fatigue_test_of_an_unknown_instrument_is_refused(canals_file):
+    options = ["--sequence", "engine-25-04", "--fatigue-test", "blue-file=3%:600"]
+    result = run.invoke(app, ["simulate", canals_file, *options])
+    assert result.exit_code == 2
+    assert "blue-file" in result.stderr

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from canalwright.errors import MalformedText
 
 if TYPE_CHECKING:
+    from canalwright.instruments.instrument import Instrument
     from canalwright.mechanics.parameters import LoadParameters
 
-__all__ = ["FatigueTest", "LoadParametersFile", "load_parameters", "read_fatigue_test"]
+__all__ = [
+    "FatigueTest",
+    "FatigueTests",
+    "LoadOptions",
+    "LoadParametersFile",
+    "load_options",
+    "read_fatigue_test",
+]
 
 LoadParametersFile = Annotated[
     Path | None,
@@ -31,37 +41,87 @@ FatigueTest = Annotated[
         help="A test point of this instrument: surface strain (0.04 or 4%) and turns to fracture.",
     ),
 ]
+FatigueTests = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--fatigue-test",
+        metavar="[ID=]STRAIN:CYCLES",
+        help="A test point of one instrument, such as engine-25-04=3%:600, or without an ID one "
+        "that is to hold for all; may be repeated.",
+    ),
+]
 
 
-def load_parameters(file: Path | None, fatigue_test: str | None = None) -> LoadParameters:
-    """Return the usual parameters with what a calibration and a fatigue test change.
+@dataclass(frozen=True, eq=False)
+class LoadOptions:
+    """Load parameters, and the options they come from."""
+
+    parameters: LoadParameters
+    file: Path | None = None
+    fatigue_tests: tuple[str, ...] = ()
+
+    def inputs(self) -> dict[str, Any]:
+        """Return what a document says about them: the calibration's digest and the test points."""
+        from canalwright.exchange.inputs import file_digest
+
+        found: dict[str, Any] = {}
+        if self.file is not None:
+            found["load_parameters"] = str(self.file)
+            found["load_parameters_sha256"] = file_digest(self.file)
+        if self.fatigue_tests:
+            found["fatigue_test"] = ", ".join(self.fatigue_tests)
+        return found
+
+
+def load_options(
+    file: Path | None, fatigue_tests: Iterable[str] = (), extra: tuple[Instrument, ...] = ()
+) -> LoadOptions:
+    """Return the usual parameters with what a calibration and fatigue tests change.
+
+    Parameters
+    ----------
+    file : path or None
+        A ``calibration@1`` document.
+    fatigue_tests : iterable of str
+        ``[ID=]STRAIN:CYCLES``; see `read_fatigue_test`.
+    extra : tuple of Instrument
+        Instruments beside the standard ones.
 
     Raises
     ------
     BadInput
-        If the file is no calibration that can be used, or the test point makes no sense.
+        If the file is no calibration that can be used, or a test point makes no sense.
+    UnknownName
+        If an id is of no known instrument.
     """
+    from canalwright.evidence import Evidence
+    from canalwright.instruments.standard import find_instrument
     from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 
-    parameters = DEFAULT_LOAD_PARAMETERS
+    parameters, tests = DEFAULT_LOAD_PARAMETERS, tuple(fatigue_tests)
     if file is not None:
         from canalwright.exchange.calibrations import read_load_parameters
 
         parameters = read_load_parameters(file, parameters)
-    if fatigue_test is not None:
-        parameters = parameters.with_fatigue_test(*read_fatigue_test(fatigue_test))
-    return parameters
+    for text in tests:
+        name, strain, cycles = read_fatigue_test(text)
+        tested = find_instrument(name, extra).id if name else ""
+        parameters = parameters.with_fatigue_test(
+            strain, cycles, evidence=Evidence.OPERATOR, instrument=tested
+        )
+    return LoadOptions(parameters, file, tests)
 
 
-def read_fatigue_test(text: str) -> tuple[float, float]:
-    """Read ``STRAIN:CYCLES``; the strain as a ratio or in percent with its sign.
+def read_fatigue_test(text: str) -> tuple[str, float, float]:
+    """Read ``[ID=]STRAIN:CYCLES``: id or empty text, strain as a ratio or with its sign, turns.
 
     Raises
     ------
     MalformedText
-        If it is not two finite numbers with a colon between.
+        If there are not two finite numbers with a colon between.
     """
-    strain, _, cycles = text.partition(":")
+    name, _, point = text.rpartition("=")
+    strain, _, cycles = point.partition(":")
     percent = strain.strip().endswith("%")
     try:
         value, turns = float(strain.strip().removesuffix("%")), float(cycles)
@@ -73,4 +133,4 @@ def read_fatigue_test(text: str) -> tuple[float, float]:
             got=text,
             expected="a strain and turns to fracture such as 0.03:600 or 3%:600",
         )
-    return (value / 100.0 if percent else value), turns
+    return name.strip(), (value / 100.0 if percent else value), turns

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canalwright.cli.canals import ChosenCanal, choose_canal, passes_of, patency_pass
-from canalwright.cli.goals import depths_of, given, target_of, torque_ncm_of
+from canalwright.cli.canals import ChosenCanal, choose_canal
+from canalwright.cli.goals import depths_of, given
+from canalwright.cli.load_options import FatigueTests, LoadParametersFile
+from canalwright.cli.opening import Opening, opened
 from canalwright.cli.options import (
     CanalName,
     CanalsFile,
@@ -30,19 +32,16 @@ from canalwright.cli.options import (
 from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
 from canalwright.cli.plan_tables import plan_cautions, print_plan, print_uncertainty
 from canalwright.cli.reading import read_instruments_at, read_spacing_mm, split_names
-from canalwright.cli.trays import choose_tray, own_instruments, tray_inputs
+from canalwright.cli.trays import choose_tray
 from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
     from canalwright.exchange.plans import PlanDocument
     from canalwright.imaging.scan import Scan
-    from canalwright.planning.types import Limits, PlanResult, Target
+    from canalwright.planning.types import Limits, PlanResult
     from canalwright.planning.uncertainty import PlanUncertainty
 
 __all__ = ["plan"]
-
-
-_OF_THE_SITUATION = ("patency", "after", "working_length_mm", "torque_limit_ncm")
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +70,8 @@ def plan(
     loose_mm: LooseMm = 0.01,
     working_length_mm: WorkingLengthMm = None,
     torque_limit: TorqueLimit = None,
+    load_parameters: LoadParametersFile = None,
+    fatigue_test: FatigueTests = None,
     depths_mm: Annotated[
         str | None,
         typer.Option(metavar="MM,…", help="Levels at which instruments may stop, 0 first."),
@@ -146,8 +147,19 @@ def plan(
 
     check_targets(json, pdf, inputs=(canals,), folder=figures)
     chosen = choose_canal(canals, canal)
-    own = own_instruments(tray)
-    first = patency_pass(patency, patency_past_mm, loose_mm, own)
+    opening = opened(
+        tray=tray,
+        size=target_size,
+        taper_mm_per_mm=target_taper,
+        coronal_limit_mm=coronal_limit_mm,
+        patency=patency,
+        patency_past_mm=patency_past_mm,
+        loose_mm=loose_mm,
+        working_length_mm=working_length_mm,
+        torque_limit=torque_limit,
+        parameters_file=load_parameters,
+        fatigue_tests=fatigue_test,
+    )
     limits = stated_limits(
         step_percent=step_percent,
         hand_step_percent=hand_step_percent,
@@ -158,24 +170,23 @@ def plan(
         glide_path_mm=glide_path_mm,
     )
     wishes = {
-        "patency": first,
         "pin": split_names(pin or []),
         "ban": split_names([*(ban or []), *(discard or [])]),
-        "working_length_mm": working_length_mm,
-        "torque_limit_ncm": torque_ncm_of(torque_limit),
         **given(
             depths_mm=depths_of(depths_mm),
             max_instruments=max_instruments,
             block_level_mm=block_level_mm,
-            after=passes_of(read_instruments_at(done, name="--done"), own) or None,
         ),
     }
-    target = target_of(target_size, target_taper, coronal_limit_mm)
+    settings = {
+        **opening.settings,
+        "after": opening.passes(read_instruments_at(done, name="--done")),
+    }
     image = _read_scan(scan, spacing, series)
-    result = _planned(chosen, tray, target, limits, wishes)
-    sampled = _sampled(chosen, result, wishes, samples, seed) if samples else ()
+    result = _planned(chosen, opening, limits, {**wishes, **settings})
+    sampled = _sampled(chosen, result, settings, samples, seed) if samples else ()
     made = _Made(chosen, result, image, sampled)
-    _write(made, _document(made, tray, wishes), json, pdf, figures)
+    _write(made, _document(made, opening, wishes), json, pdf, figures)
     if json != "-":
         print_plan(result)
         if sampled:
@@ -197,16 +208,17 @@ def _read_scan(path: Path | None, spacing: str | None, series: str | None) -> Sc
 
 
 def _planned(
-    chosen: ChosenCanal, tray: str, target: Target, limits: Limits, wishes: dict[str, Any]
+    chosen: ChosenCanal, opening: Opening, limits: Limits, wishes: dict[str, Any]
 ) -> PlanResult:
     from canalwright.planning import plan as planned
 
+    instruments, target = choose_tray(opening.tray), opening.target
     with progress_bar("Searching sequences") as progress:
-        return planned(chosen.canal, choose_tray(tray), target, limits, progress=progress, **wishes)
+        return planned(chosen.canal, instruments, target, limits, progress=progress, **wishes)
 
 
 def _sampled(
-    chosen: ChosenCanal, result: PlanResult, wishes: dict[str, Any], samples: int, seed: int
+    chosen: ChosenCanal, result: PlanResult, settings: dict[str, Any], samples: int, seed: int
 ) -> tuple[PlanUncertainty, ...]:
     from canalwright.planning.uncertainty import uncertainties_of
 
@@ -219,26 +231,22 @@ def _sampled(
             samples=samples,
             seed=seed,
             progress=progress,
-            **{name: wishes[name] for name in _OF_THE_SITUATION if name in wishes},
+            **settings,
         )
 
 
-def _document(made: _Made, tray: str, wishes: dict[str, Any]) -> PlanDocument:
-    from canalwright.exchange.inputs import document_input, scan_input
+def _document(made: _Made, opening: Opening, wishes: dict[str, Any]) -> PlanDocument:
+    from canalwright.exchange.inputs import scan_input
     from canalwright.exchange.plans import plan_document
 
-    chosen = made.chosen
-    options = {name: value for name, value in wishes.items() if name not in ("patency", "after")}
-    inputs = {
-        "canals": document_input(chosen.path, chosen.document),
-        **tray_inputs(tray),
-        "options": {k: list(v) if isinstance(v, tuple) else v for k, v in options.items()},
-        **({"scan": scan_input(made.image)} if made.image is not None else {}),
-    }
+    options = {k: list(v) if isinstance(v, tuple) else v for k, v in wishes.items()}
+    inputs = opening.inputs(made.chosen, options)
+    if made.image is not None:
+        inputs["scan"] = scan_input(made.image)
     return plan_document(
-        chosen.canal,
+        made.chosen.canal,
         made.result,
-        patency=wishes["patency"],
+        patency=opening.patency,
         inputs=inputs,
         uncertainty=made.sampled,
     )

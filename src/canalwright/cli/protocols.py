@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canalwright.cli.canals import ChosenCanal, choose_canals, passes_of, patency_pass
-from canalwright.cli.goals import target_of, torque_ncm_of
+from canalwright.cli.canals import ChosenCanal, choose_canals
+from canalwright.cli.load_options import FatigueTests, LoadParametersFile
+from canalwright.cli.opening import opened
 from canalwright.cli.options import (
     CanalsFile,
     CoronalLimitMm,
@@ -33,12 +34,12 @@ from canalwright.cli.output import (
     text_table,
 )
 from canalwright.cli.reading import read_named_sequences, split_names
-from canalwright.cli.trays import own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
     from canalwright.exchange.shapes import ProtocolsDocument
     from canalwright.planning.simulation import Simulation
+    from canalwright.shaping.shape import Pass
 
 __all__ = ["protocols"]
 
@@ -67,6 +68,8 @@ def protocols(
     loose_mm: LooseMm = 0.01,
     working_length_mm: WorkingLengthMm = None,
     torque_limit: TorqueLimit = None,
+    load_parameters: LoadParametersFile = None,
+    fatigue_test: FatigueTests = None,
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
@@ -74,18 +77,25 @@ def protocols(
     from canalwright.planning.simulation import compared
 
     check_targets(json, inputs=(canals,), folder=figures)
-    own = own_instruments(tray)
-    named = {n: passes_of(at, own) for n, at in read_named_sequences(sequence).items()}
-    first = patency_pass(patency, patency_past_mm, loose_mm, own)
-    target = target_of(target_size, target_taper, coronal_limit_mm)
-    options: dict[str, Any] = {
-        "working_length_mm": working_length_mm,
-        "torque_limit_ncm": torque_ncm_of(torque_limit),
-    }
+    opening = opened(
+        tray=tray,
+        size=target_size,
+        taper_mm_per_mm=target_taper,
+        coronal_limit_mm=coronal_limit_mm,
+        patency=patency,
+        patency_past_mm=patency_past_mm,
+        loose_mm=loose_mm,
+        working_length_mm=working_length_mm,
+        torque_limit=torque_limit,
+        parameters_file=load_parameters,
+        fatigue_tests=fatigue_test,
+    )
+    named = {name: opening.passes(at) for name, at in read_named_sequences(sequence).items()}
     chosen = choose_canals(canals, split_names(canal or []))
     with progress_bar("Carrying out sequences"):
-        found = compared([c.canal for c in chosen], named, target, patency=first, **options)
-    document = _document(chosen, found, tray, {"sequence": list(sequence), **options}, first)
+        found = compared([c.canal for c in chosen], named, opening.target, **opening.settings)
+    inputs = opening.inputs(chosen[0], {"sequence": list(sequence)})
+    document = _document(chosen, found, opening.patency, inputs)
     _write(chosen, found, document, json, figures)
     if json != "-":
         _print(found)
@@ -96,18 +106,11 @@ def protocols(
 def _document(
     chosen: tuple[ChosenCanal, ...],
     found: Compared,
-    tray: str,
-    options: dict[str, Any],
-    patency: Any,
+    patency: Pass | None,
+    inputs: dict[str, Any],
 ) -> ProtocolsDocument:
-    from canalwright.exchange.inputs import document_input
     from canalwright.exchange.shapes import protocols_document
 
-    inputs = {
-        "canals": document_input(chosen[0].path, chosen[0].document),
-        **tray_inputs(tray),
-        "options": options,
-    }
     return protocols_document([c.canal for c in chosen], found, patency=patency, inputs=inputs)
 
 

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canalwright.cli.canals import ChosenCanal, choose_canal, passes_of, patency_pass
-from canalwright.cli.goals import target_of, torque_ncm_of
+from canalwright.cli.canals import ChosenCanal, choose_canal
+from canalwright.cli.load_options import FatigueTests, LoadParametersFile
+from canalwright.cli.opening import opened
 from canalwright.cli.options import (
     CanalName,
     CanalsFile,
@@ -35,12 +36,12 @@ from canalwright.cli.output import (
     text_table,
 )
 from canalwright.cli.reading import read_sequence
-from canalwright.cli.trays import own_instruments, tray_inputs
 from canalwright.cli.writing import check_targets
 
 if TYPE_CHECKING:
     from canalwright.exchange.shapes import ShapeDocument
     from canalwright.planning.simulation import Simulation
+    from canalwright.shaping.shape import Pass
 
 __all__ = ["simulate"]
 
@@ -64,6 +65,8 @@ def simulate(
     loose_mm: LooseMm = 0.01,
     working_length_mm: WorkingLengthMm = None,
     torque_limit: TorqueLimit = None,
+    load_parameters: LoadParametersFile = None,
+    fatigue_test: FatigueTests = None,
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
@@ -71,17 +74,24 @@ def simulate(
     from canalwright.planning.simulation import simulate as carried_out
 
     check_targets(json, inputs=(canals,), folder=figures)
-    own = own_instruments(tray)
-    passes = passes_of(read_sequence(sequence, name="--sequence"), own)
-    first = patency_pass(patency, patency_past_mm, loose_mm, own)
-    target = target_of(target_size, target_taper, coronal_limit_mm)
-    options: dict[str, Any] = {
-        "working_length_mm": working_length_mm,
-        "torque_limit_ncm": torque_ncm_of(torque_limit),
-    }
+    opening = opened(
+        tray=tray,
+        size=target_size,
+        taper_mm_per_mm=target_taper,
+        coronal_limit_mm=coronal_limit_mm,
+        patency=patency,
+        patency_past_mm=patency_past_mm,
+        loose_mm=loose_mm,
+        working_length_mm=working_length_mm,
+        torque_limit=torque_limit,
+        parameters_file=load_parameters,
+        fatigue_tests=fatigue_test,
+    )
+    passes = opening.passes(read_sequence(sequence, name="--sequence"))
     chosen = choose_canal(canals, canal)
-    result = carried_out(chosen.canal, passes, target, patency=first, **options)
-    document = _document(chosen, result, tray, {"sequence": sequence, **options}, first)
+    result = carried_out(chosen.canal, passes, opening.target, **opening.settings)
+    inputs = opening.inputs(chosen, {"sequence": sequence})
+    document = _document(chosen, result, opening.patency, inputs)
     _write(chosen, result, document, json, figures)
     if json != "-":
         _print(result)
@@ -90,16 +100,10 @@ def simulate(
 
 
 def _document(
-    chosen: ChosenCanal, result: Simulation, tray: str, options: dict[str, Any], patency: Any
+    chosen: ChosenCanal, result: Simulation, patency: Pass | None, inputs: dict[str, Any]
 ) -> ShapeDocument:
-    from canalwright.exchange.inputs import document_input
     from canalwright.exchange.shapes import shape_document
 
-    inputs = {
-        "canals": document_input(chosen.path, chosen.document),
-        **tray_inputs(tray),
-        "options": options,
-    }
     return shape_document(chosen.canal, result, patency=patency, inputs=inputs)
 
 

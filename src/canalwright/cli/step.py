@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from canalwright.cli.canals import ChosenCanal, choose_canal, passes_of, patency_pass
-from canalwright.cli.load_options import FatigueTest, LoadParametersFile, load_parameters
+from canalwright.cli.load_options import (
+    FatigueTest,
+    LoadOptions,
+    LoadParametersFile,
+    load_options,
+)
 from canalwright.cli.options import (
     CanalName,
     CanalsFile,
@@ -89,8 +94,9 @@ def step(
     if figures is not None and not loads:
         raise UsageError("--figures draws the loads of one pass; give --loads as well.")
     check_targets(json, inputs=(canals,), folder=figures)
-    parameters = load_parameters(parameters_file, fatigue_test)
     own = own_instruments(tray)
+    options = load_options(parameters_file, () if fatigue_test is None else (fatigue_test,), own)
+    parameters = options.parameters
     earlier = passes_of(read_instruments_at(after, name="--after"), own)
     first = patency_pass(patency, patency_past_mm, loose_mm, own)
     (made,) = passes_of((InstrumentAt(instrument, tip_level_mm),), own)
@@ -110,7 +116,7 @@ def step(
         estimated,
         after=earlier,
         patency=first,
-        inputs=_inputs(chosen, tray, parameters_file, fatigue_test),
+        inputs=_inputs(chosen, tray, options),
         report=report,
     )
     if report is not None and figures is not None:
@@ -165,15 +171,8 @@ def _write_figure(report: LoadReport, chosen: ChosenCanal, folder: Path) -> None
         announce(f"wrote {path}")
 
 
-def _inputs(
-    chosen: ChosenCanal, tray: str, parameters_file: Path | None, fatigue_test: str | None
-) -> dict:  # type: ignore[type-arg]
-    from canalwright.exchange.inputs import document_input, file_digest
+def _inputs(chosen: ChosenCanal, tray: str, options: LoadOptions) -> dict[str, Any]:
+    from canalwright.exchange.inputs import document_input
 
-    found = {"canals": document_input(chosen.path, chosen.document), **tray_inputs(tray)}
-    if parameters_file is not None:
-        found["load_parameters"] = str(parameters_file)
-        found["load_parameters_sha256"] = file_digest(parameters_file)
-    if fatigue_test is not None:
-        found["fatigue_test"] = fatigue_test
-    return found
+    canals = document_input(chosen.path, chosen.document)
+    return {"canals": canals, **tray_inputs(tray), **options.inputs()}

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from canalwright.exchange.document import Finite, NotNegative, Record
-from canalwright.exchange.graded import GradedRecord, graded_record
+from canalwright.exchange.graded import GradedRecord
+from canalwright.exchange.load_parameters import instrument_parameter_records
 from canalwright.exchange.numbers import number, number_list, optional_list
 from canalwright.mechanics.advance import AdvanceLoads
 from canalwright.mechanics.contacts import WallContact
 from canalwright.mechanics.insertion import Limit
-from canalwright.mechanics.parameters import LoadParameters
 from canalwright.mechanics.rod_in_canal import Convergence
 from canalwright.planning.load_report import LoadReport
 
@@ -138,7 +138,7 @@ def loads_record(report: LoadReport) -> LoadsRecord:
         time_s=_rounded(report.time_s),
         feed_mm_per_s=_rounded(report.feed_mm_per_s),
         play_mm=report.play_mm,
-        parameters=_parameters(report.parameters, report),
+        parameters=instrument_parameter_records(report.parameters, report.instrument),
         convergence=_convergence(rod.convergence),
     )
 
@@ -186,18 +186,6 @@ def _remaining(report: LoadReport) -> RemainingRecord | None:
         low_s=number(left.low_s, 1),
         high_s=number(left.high_s, 1),
     )
-
-
-def _parameters(parameters: LoadParameters, report: LoadReport) -> dict[str, GradedRecord | None]:
-    return {
-        "specific_cutting_energy_j_per_mm3": graded_record(
-            parameters.specific_cutting_energy_j_per_mm3
-        ),
-        "friction_coefficient": graded_record(parameters.friction_coefficient),
-        "shear_strength_mpa": graded_record(parameters.strength_of(report.instrument)),
-        "fatigue_exponent": graded_record(parameters.fatigue_exponent),
-        "fatigue_coefficient": graded_record(parameters.fatigue_coefficient),
-    }
 
 
 def _convergence(found: Convergence) -> ConvergenceRecord:

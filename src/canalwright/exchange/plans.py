@@ -22,8 +22,9 @@ from canalwright.exchange.document import (
     header,
 )
 from canalwright.exchange.graded import GradedRecord, graded_record
+from canalwright.exchange.load_parameters import load_parameter_records
 from canalwright.exchange.numbers import number, number_list, optional_list
-from canalwright.exchange.steps import PassRecord, pass_record
+from canalwright.exchange.steps import PassRecord, pass_record, step_figures
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Target
 from canalwright.planning.uncertainty import LimitRisk, PlanUncertainty
 from canalwright.shaping.shape import Pass
@@ -171,6 +172,7 @@ class PlanDocument(Document):
     canal: str
     target: TargetRecord
     limits: dict[str, GradedRecord]
+    load_parameters: dict[str, GradedRecord] = Field(default_factory=dict)
     patency: PassRecord | None
     patency_step: SequenceRecord | None
     after: list[PassRecord] = Field(default_factory=list)
@@ -203,6 +205,7 @@ def plan_document(
         canal=result.canal_name,
         target=target_record(result.target),
         limits=limit_records(result.limits),
+        load_parameters=load_parameter_records(result.parameters),
         patency=pass_record(patency) if patency else None,
         patency_step=sequence_record(result.patency) if result.patency else None,
         after=[pass_record(made) for made in result.after],
@@ -303,31 +306,14 @@ def sequence_record(planned: PlannedStep) -> SequenceRecord:
         speed_rpm=_value(planned.speed_rpm),
         torque_limit_ncm=_value(planned.torque_limit_ncm),
         stop_mm=number(planned.stop_mm),
-        peak_torque_ncm=number(loads.peak_torque_ncm),
-        torque_fraction=number(loads.torque_fraction),
-        peak_strain=number(loads.peak_strain, 6),
-        fatigue_fraction=number(loads.fatigue_fraction, 6),
-        step_percent=number_list(step.step_percent, 2),
-        dentin_left_min_mm=number(step.dentin_left_min_mm),
         reasons=list(planned.reasons),
         cautions=caution_records(merged(planned.cautions, step.cautions, loads.cautions)),
         purpose=planned.purpose,
         speed_origin=graded_record(planned.speed_rpm),
         torque_limit_origin=graded_record(planned.torque_limit_ncm),
         strength_ncm=number(planned.strength_ncm),
-        step_max_mm=round(float(step.step_mm.max()), 4),
-        step_max_percent=round(float(step.step_percent.max()), 2),
-        step_max_level_mm=number(float(step.level_mm[step.worst])) if step.engaged.any() else None,
-        engaged_length_mm=round(step.engaged_length_mm, 4),
-        removed_mm3=round(step.removed_mm3, 6),
-        step_mm=number_list(step.step_mm),
-        instrument_mm=number_list(step.instrument_mm),
-        before_mm=number_list(step.before_mm),
-        engaged=[bool(engaged) for engaged in step.engaged],
-        dentin_left_mm=optional_list(step.dentin_left_mm),
-        strain=optional_list(loads.strain, 6),
-        torque_ncm=optional_list(loads.torque_ncm),
         margins=[_margin(margin) for margin in planned.margins],
+        **step_figures(step, loads),
     )
 
 

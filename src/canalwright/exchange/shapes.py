@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any, ClassVar
 
 import numpy as np
+from pydantic import Field
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, merged
@@ -21,6 +22,7 @@ from canalwright.exchange.document import (
     header,
 )
 from canalwright.exchange.graded import GradedRecord
+from canalwright.exchange.load_parameters import load_parameter_records
 from canalwright.exchange.numbers import number, number_list, optional_list
 from canalwright.exchange.plans import (
     SequenceRecord,
@@ -91,6 +93,7 @@ class ShapeDocument(Document):
     canal: str
     target: TargetRecord
     limits: dict[str, GradedRecord]
+    load_parameters: dict[str, GradedRecord] = Field(default_factory=dict)
     patency: PassRecord | None
     patency_step: SequenceRecord | None
     level_mm: list[NotNegative]
@@ -125,6 +128,7 @@ class ProtocolsDocument(Document):
 
     target: TargetRecord
     limits: dict[str, GradedRecord]
+    load_parameters: dict[str, GradedRecord] = Field(default_factory=dict)
     patency: PassRecord | None
     protocols: list[ProtocolRecord]
 
@@ -143,6 +147,7 @@ def shape_document(
         canal=one.canal_name,
         target=target_record(one.target),
         limits=limit_records(one.limits),
+        load_parameters=load_parameter_records(one.parameters),
         patency=pass_record(patency) if patency else None,
         patency_step=sequence_record(one.patency) if one.patency else None,
         level_mm=number_list(one.start.level_mm),
@@ -188,6 +193,7 @@ def protocols_document(
         inputs=dict(inputs),
         target=target_record(first.target),
         limits=limit_records(first.limits),
+        load_parameters=load_parameter_records(first.parameters),
         patency=pass_record(patency) if patency else None,
         protocols=[_protocol(name, one) for name, one in rows],
         cautions=caution_records(merged(*(one.cautions for _, one in rows), CLINICAL_CAUTIONS)),

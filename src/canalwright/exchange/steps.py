@@ -22,7 +22,7 @@ from canalwright.mechanics.concentric import PassLoads
 from canalwright.planning.load_report import LoadReport
 from canalwright.shaping.shape import Pass, Step
 
-__all__ = ["PassRecord", "StepDocument", "pass_record", "step_document"]
+__all__ = ["PassRecord", "StepDocument", "pass_record", "step_document", "step_figures"]
 
 
 class PassRecord(Record):
@@ -82,6 +82,30 @@ def pass_record(made: Pass) -> PassRecord:
     )
 
 
+def step_figures(step: Step, loads: PassLoads) -> dict[str, Any]:
+    """Return tracks and figures that every record of a pass states, by the names of its fields."""
+    return {
+        "instrument_mm": number_list(step.instrument_mm),
+        "before_mm": number_list(step.before_mm),
+        "step_mm": number_list(step.step_mm),
+        "step_percent": number_list(step.step_percent, 2),
+        "engaged": [bool(engaged) for engaged in step.engaged],
+        "dentin_left_mm": optional_list(step.dentin_left_mm),
+        "strain": optional_list(loads.strain, 6),
+        "torque_ncm": optional_list(loads.torque_ncm),
+        "step_max_mm": round(float(step.step_mm.max()), 4),
+        "step_max_percent": round(float(step.step_percent.max()), 2),
+        "step_max_level_mm": number(step.level_mm[step.worst]) if step.engaged.any() else None,
+        "engaged_length_mm": round(step.engaged_length_mm, 4),
+        "removed_mm3": round(step.removed_mm3, 6),
+        "dentin_left_min_mm": number(step.dentin_left_min_mm),
+        "peak_torque_ncm": number(loads.peak_torque_ncm),
+        "torque_fraction": number(loads.torque_fraction),
+        "peak_strain": number(loads.peak_strain, 6),
+        "fatigue_fraction": number(loads.fatigue_fraction, 6),
+    }
+
+
 def step_document(
     canal: Canal,
     step: Step,
@@ -104,28 +128,11 @@ def step_document(
         patency=pass_record(patency) if patency else None,
         after=[pass_record(made) for made in after],
         level_mm=number_list(step.level_mm),
-        instrument_mm=number_list(step.instrument_mm),
-        before_mm=number_list(step.before_mm),
-        step_mm=number_list(step.step_mm),
-        step_percent=number_list(step.step_percent, 2),
         area_percent=number_list(step.area_percent, 2),
-        engaged=[bool(engaged) for engaged in step.engaged],
         engaged_share=number_list(step.engaged_share),
-        dentin_left_mm=optional_list(step.dentin_left_mm),
-        strain=optional_list(loads.strain, 6),
-        torque_ncm=optional_list(loads.torque_ncm),
         torsional_capacity_ncm=optional_list(loads.capacity_ncm),
-        step_max_mm=round(float(step.step_mm.max()), 4),
-        step_max_percent=round(float(step.step_percent.max()), 2),
-        step_max_level_mm=number(float(step.level_mm[step.worst])) if step.engaged.any() else None,
-        engaged_length_mm=round(step.engaged_length_mm, 4),
-        removed_mm3=round(step.removed_mm3, 6),
-        dentin_left_min_mm=number(step.dentin_left_min_mm),
-        peak_torque_ncm=number(loads.peak_torque_ncm),
-        torque_fraction=number(loads.torque_fraction),
-        peak_strain=number(loads.peak_strain, 6),
         peak_strain_level_mm=number(loads.peak_strain_level_mm),
-        fatigue_fraction=number(loads.fatigue_fraction, 6),
+        **step_figures(step, loads),
         loads=None if report is None else loads_record(report),
         cautions=caution_records(
             merged(

@@ -35,6 +35,8 @@ class LoadParameters:
         Exponent c of the strain-life law ε = ε_f′ N^c, below 0.
     fatigue_coefficient : Graded or None
         Coefficient ε_f′ of that law; None until a test point is given, never guessed.
+    own_fatigue_coefficients : tuple of (str, Graded)
+        Coefficients that hold for one instrument each, by its id.
     """
 
     specific_cutting_energy_j_per_mm3: Graded = Graded(
@@ -62,6 +64,7 @@ class LoadParameters:
         note="published range −0.40 (seen) to −0.56 (from memory)",
     )
     fatigue_coefficient: Graded | None = None
+    own_fatigue_coefficients: tuple[tuple[str, Graded], ...] = ()
 
     def shear_strength_mpa(self, alloy: Alloy) -> Graded:
         """Return the shear strength of an alloy class."""
@@ -76,8 +79,17 @@ class LoadParameters:
         own = instrument.own_alloy
         return self.shear_strength_mpa(instrument.alloy) if own is None else own.shear_strength_mpa
 
+    def fatigue_coefficient_of(self, instrument: Instrument) -> Graded | None:
+        """Return ε_f′ of an instrument: from its own test, else from one said to hold for all."""
+        return dict(self.own_fatigue_coefficients).get(instrument.id, self.fatigue_coefficient)
+
     def with_fatigue_test(
-        self, strain: float, cycles: float, *, evidence: Evidence = Evidence.MEASURED
+        self,
+        strain: float,
+        cycles: float,
+        *,
+        evidence: Evidence = Evidence.MEASURED,
+        instrument: str = "",
     ) -> LoadParameters:
         """Return parameters whose strain-life law goes through one test point.
 
@@ -89,6 +101,8 @@ class LoadParameters:
             Turns to fracture at that strain.
         evidence : Evidence
             Origin of the test point.
+        instrument : str
+            Id of the instrument that was tested; empty for a test that is to hold for all.
 
         Raises
         ------
@@ -97,7 +111,11 @@ class LoadParameters:
         """
         value = strain_coefficient(strain, cycles, self.fatigue_exponent.value)
         note = f"through {cycles:g} cycles at {100 * strain:g} % strain"
-        return replace(self, fatigue_coefficient=Graded(value, "", evidence, note=note))
+        coefficient = Graded(value, "", evidence, note=note)
+        if not instrument:
+            return replace(self, fatigue_coefficient=coefficient)
+        own = {**dict(self.own_fatigue_coefficients), instrument: coefficient}
+        return replace(self, own_fatigue_coefficients=tuple(own.items()))
 
 
 DEFAULT_LOAD_PARAMETERS: Final = LoadParameters()

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
-from canalwright.evidence import Evidence
+from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.cutting import MEAN_TORQUE_VALIDITY
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY, cycles_from_time, cycles_to_failure
@@ -133,7 +133,12 @@ def assembled_loads(
     on_instrument = np.where(station >= -1e-9, np.maximum(station, 0.0), -1.0)
     strength = parameters.strength_of(instrument).value
     capacity = plastic_capacity_nmm(instrument, on_instrument, strength)
-    fatigue = _fatigue_used(strain, cycles_from_time(speed_rpm, turning_time_s), parameters)
+    fatigue = _fatigue_used(
+        strain,
+        cycles_from_time(speed_rpm, turning_time_s),
+        parameters.fatigue_coefficient_of(instrument),
+        parameters.fatigue_exponent,
+    )
     fraction, worst_station = weakest_station(on_instrument, torque_nmm, capacity)
     peak, peak_torque = int(np.argmax(strain)), float(np.max(torque_nmm)) / 10.0
     return PassLoads(
@@ -194,12 +199,10 @@ def require_positive(name: str, value: float, unit: str) -> None:
         raise OutOfRange(name=name, got=value, unit=unit, allowed=(0.0, None))
 
 
-def _fatigue_used(strain: Floats, cycles: Floats, parameters: LoadParameters) -> Floats | None:
-    if parameters.fatigue_coefficient is None:
+def _fatigue_used(
+    strain: Floats, cycles: Floats, coefficient: Graded | None, exponent: Graded
+) -> Floats | None:
+    if coefficient is None:
         return None
-    life = cycles_to_failure(
-        strain,
-        coefficient=parameters.fatigue_coefficient.value,
-        exponent=parameters.fatigue_exponent.value,
-    )
+    life = cycles_to_failure(strain, coefficient=coefficient.value, exponent=exponent.value)
     return np.asarray(cycles / life, float)

@@ -195,7 +195,12 @@ def load_report(
         pecks=advance.by_depth(),
         peck=peck,
         feed_n=_feed_n(advance.done, peck, parameters),
-        remaining=_remaining(insertion.loads, advance.speed_rpm, parameters),
+        remaining=_remaining(
+            insertion.loads,
+            advance.speed_rpm,
+            parameters.fatigue_coefficient_of(made.instrument),
+            parameters.fatigue_exponent,
+        ),
         limits=_limits(insertion, advance.done, peck),
         parameters=parameters,
         play_mm=play_mm,
@@ -326,8 +331,10 @@ def _feed_n(done: Step, peck: AdvanceLoads | None, parameters: LoadParameters) -
     return wedge_axial_force_n(10.0 * float(peck.torque_ncm[-1]), taper, friction, radius)
 
 
-def _remaining(loads: PassLoads, speed: float, parameters: LoadParameters) -> RemainingLife | None:
-    if loads.fatigue_used is None or parameters.fatigue_coefficient is None:
+def _remaining(
+    loads: PassLoads, speed: float, coefficient: Graded | None, exponent: Graded
+) -> RemainingLife | None:
+    if loads.fatigue_used is None or coefficient is None:
         return None
     if not loads.peak_strain > 0.0:
         return None
@@ -335,8 +342,8 @@ def _remaining(loads: PassLoads, speed: float, parameters: LoadParameters) -> Re
         loads.fatigue_used,
         loads.strain,
         speed,
-        coefficient=parameters.fatigue_coefficient.value,
-        exponent=parameters.fatigue_exponent.value,
+        coefficient=coefficient.value,
+        exponent=exponent.value,
     )
 
 

@@ -273,7 +273,7 @@ def _torque_nmm_s_per_mm3(made: Pass, rules: Rules) -> float:
 
 
 def _fatigue_per_s(made: Pass, level_mm: Floats, rules: Rules) -> float:
-    coefficient = rules.parameters.fatigue_coefficient
+    coefficient = rules.parameters.fatigue_coefficient_of(made.instrument)
     if coefficient is None or made.instrument.kind is Kind.HAND:
         return 0.0
     diameter = made.instrument.diameter_mm(level_mm - made.tip_level_mm)

@@ -272,6 +272,7 @@ def _result(
         patency=patency_step(situation),
         found=len(ordered),
         after=situation.after,
+        parameters=situation.parameters,
     )
 
 

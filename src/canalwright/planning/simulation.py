@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.explain import Walk, walked
 from canalwright.planning.limits import broken
 from canalwright.planning.moves import wanted
@@ -48,6 +49,8 @@ class Simulation:
     under_target_mm : ndarray, shape (n,)
         How far the final canal stays under the target per level; 0 where it is reached.
     cautions : tuple of Caution
+    parameters : LoadParameters
+        What the loads rest on.
     """
 
     canal_name: str
@@ -59,6 +62,7 @@ class Simulation:
     broken: tuple[str, ...]
     under_target_mm: Floats
     cautions: tuple[Caution, ...]
+    parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS
 
     @property
     def reaches_target(self) -> bool:
@@ -152,6 +156,7 @@ def simulate(
         broken=sentences,
         under_target_mm=np.maximum(short, 0.0),
         cautions=_cautions(situation, made, sentences),
+        parameters=situation.parameters,
     )
 
 

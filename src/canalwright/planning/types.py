@@ -13,6 +13,7 @@ from canalwright.errors import OutOfRange
 from canalwright.evidence import Graded
 from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.concentric import PassLoads
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.limit_values import Limits
 from canalwright.shaping.shape import Pass, Shape, Step
 
@@ -262,6 +263,8 @@ class PlanResult:
         Number of non-dominated plans found; `plans` may hold fewer of them.
     after : tuple of Pass
         Passes that were made already.
+    parameters : LoadParameters
+        What the loads rest on.
     """
 
     canal_name: str
@@ -275,3 +278,4 @@ class PlanResult:
     patency: PlannedStep | None = None
     found: int = 0
     after: tuple[Pass, ...] = ()
+    parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS

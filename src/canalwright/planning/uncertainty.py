@@ -52,7 +52,10 @@ class Spreads:
     Attributes
     ----------
     cutting_energy_sigma : Graded
-        Standard deviation of the logarithm of the specific cutting energy.
+        Standard deviation of the logarithm of the specific cutting energy, where that energy
+        states none of its own.
+    fitted_energy_sigma : Graded
+        The same from pass to pass where the energy was fitted; the deviation of the fit adds to it.
     strength_sigma : Graded
         Relative standard deviation of the torsional strength.
     fatigue_life_sigma : Graded
@@ -61,6 +64,9 @@ class Spreads:
 
     cutting_energy_sigma: Graded = Graded(
         0.5, "", Evidence.ASSUMED, note="0.5 to 3 J/mm³ is plausible: a factor of 2.4 either way"
+    )
+    fitted_energy_sigma: Graded = Graded(
+        0.25, "", Evidence.ASSUMED, note="one logged pass need not speak for another instrument"
     )
     strength_sigma: Graded = Graded(0.15, "", Evidence.ASSUMED)
     fatigue_life_sigma: Graded = Graded(
@@ -271,15 +277,23 @@ def _offset_mm(made: Pass, unit: Floats) -> Floats:
 def _sampled_canal(
     situation: Situation, factors: dict[str, Floats], spreads: Spreads
 ) -> SampledCanal:
-    canal = situation.canal
+    canal, energy = situation.canal, situation.parameters.specific_cutting_energy_j_per_mm3
     return SampledCanal.of(
         situation,
         size_error_mm=factors["canal size"][:, None] * canal.narrow_sd_mm,
         outer_error_mm=factors["outer surface"][:, None] * np.nan_to_num(canal.dentin_sd_mm),
-        energy_factor=np.exp(spreads.cutting_energy_sigma.value * factors["cutting energy"]),
+        energy_factor=np.exp(_energy_sigma(energy, spreads) * factors["cutting energy"]),
         strength_factor=np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
         life_factor=np.exp(spreads.fatigue_life_sigma.value * factors["fatigue life"]),
     )
+
+
+def _energy_sigma(energy: Graded, spreads: Spreads) -> float:
+    """Return the deviation of the logarithm, smaller where a fit states its own."""
+    if energy.sd is None or not energy.value > 0.0:
+        return spreads.cutting_energy_sigma.value
+    fit = float(np.log1p((energy.sd / energy.value) ** 2))
+    return float(np.sqrt(fit + spreads.fitted_energy_sigma.value**2))
 
 
 def _gathered(

@@ -89,4 +89,17 @@ def origin_rows(inputs: ReportInputs) -> list[list[str]]:
         rows.append(["methods", ", ".join(provenance.methods)])
     if provenance.digest:
         rows.append(["SHA-256 of the image", provenance.digest])
+    rows += _load_parameter_rows(inputs)
     return rows + [[f"SHA-256 of {name}", digest] for name, digest in inputs.inputs.items()]
+
+
+def _load_parameter_rows(inputs: ReportInputs) -> list[list[str]]:
+    """Return what torque and fatigue rest on, each with its evidence."""
+    parameters = inputs.result.parameters
+    tests = [("fatigue test, all instruments", parameters.fatigue_coefficient)]
+    tests += [(f"fatigue test, {name}", g) for name, g in parameters.own_fatigue_coefficients]
+    rows = [
+        ["cutting energy", parameters.specific_cutting_energy_j_per_mm3.describe()],
+        ["friction coefficient", parameters.friction_coefficient.describe()],
+    ]
+    return rows + [[name, f"{g.note} ({g.evidence})"] for name, g in tests if g is not None]
