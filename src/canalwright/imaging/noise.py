@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from canalwright.imaging.sampling import Crop
 from canalwright.imaging.tubeness import gaussian_smoothed
 
 __all__ = ["dentin_noise"]
+
+Volume = NDArray[np.float32]
 
 _MOST_VOXELS = 4_000_000
 _MOST_PAIRS, _LEAST_PAIRS = 100_000, 300
@@ -64,11 +67,27 @@ def _middle(crop: Crop) -> Crop:
 def _even_dentin(crop: Crop, dentin: float, contrast: float) -> NDArray[np.bool_]:
     """Where the image, smoothed over about 0.2 mm, is near dentin and has next to no slope."""
     smooth = gaussian_smoothed(crop.values, float(np.clip(0.2 / crop.voxel_mm, 1.0, 3.0)))
-    even = np.abs(smooth - dentin) < 0.12 * contrast
-    for axis in range(3):
-        slope = np.gradient(smooth, axis=axis)
-        even &= np.abs(slope) < 0.03 * contrast
-    return np.asarray(even)
+    return _even(smooth, dentin, 0.12 * contrast, 0.03 * contrast)
+
+
+@njit(cache=True)
+def _even(smooth: Volume, middle: float, band: float, slope: float) -> NDArray[np.bool_]:
+    nz, ny, nx = smooth.shape
+    out = np.zeros((nz, ny, nx), np.bool_)
+    for z in range(nz):
+        z0, z1 = max(z - 1, 0), min(z + 1, nz - 1)
+        for y in range(ny):
+            y0, y1 = max(y - 1, 0), min(y + 1, ny - 1)
+            for x in range(nx):
+                if abs(smooth[z, y, x] - middle) >= band:
+                    continue
+                x0, x1 = max(x - 1, 0), min(x + 1, nx - 1)
+                out[z, y, x] = (
+                    abs(smooth[z1, y, x] - smooth[z0, y, x]) < slope * (z1 - z0)
+                    and abs(smooth[z, y1, x] - smooth[z, y0, x]) < slope * (y1 - y0)
+                    and abs(smooth[z, y, x1] - smooth[z, y, x0]) < slope * (x1 - x0)
+                )
+    return out
 
 
 def _half_square(crop: Crop, even: NDArray[np.bool_], lag: int) -> float:

@@ -119,12 +119,29 @@ def block_means(voxels: NDArray[np.generic], blocks: tuple[int, int, int]) -> Vo
         return np.ascontiguousarray(voxels, np.float32)
     count = [n // b for n, b in zip(voxels.shape, blocks, strict=True)]
     out = np.empty(count, np.float32)
-    bz, by, bx = blocks
+    bz, _, _ = blocks
     for z in range(count[0]):
-        slab = np.asarray(voxels[z * bz : (z + 1) * bz, : count[1] * by, : count[2] * bx])
-        cut = slab.reshape(bz, count[1], by, count[2], bx)
-        out[z] = cut.mean(axis=(0, 2, 4), dtype=np.float32)
+        slab = np.ascontiguousarray(voxels[z * bz : (z + 1) * bz])
+        _slab_means(slab, blocks, out[z])
     return out
+
+
+@njit(cache=True, fastmath=True)
+def _slab_means(slab: NDArray[np.generic], blocks: tuple[int, int, int], out: Volume) -> None:
+    bz, by, bx = blocks
+    share = 1.0 / (bz * by * bx)
+    total = np.empty(out.shape[1] * bx)
+    for y in range(out.shape[0]):
+        total[:] = 0.0
+        for a in range(bz):
+            for b in range(by):
+                for x in range(len(total)):
+                    total[x] += slab[a, y * by + b, x]
+        for x in range(out.shape[1]):
+            mean = 0.0
+            for c in range(bx):
+                mean += total[x * bx + c]
+            out[y, x] = share * mean
 
 
 def _made_cubic(values: Volume, ratio_xyz: Floats) -> Volume:

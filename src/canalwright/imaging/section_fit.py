@@ -36,6 +36,8 @@ _COUNT = 8
 
 _TABLE_END = 6.0
 _TABLE_STEPS = 6000
+# So many standard deviations of the blur from the edge, the hole is 0 or 1 to three millionths.
+_FAR_SIGMAS = 4.5
 _X = np.linspace(-_TABLE_END, _TABLE_END, 2 * _TABLE_STEPS + 1)
 _NORMAL_CDF = np.array([0.5 * (1.0 + erf(x / np.sqrt(2.0))) for x in _X])
 _NORMAL_PDF = np.exp(-0.5 * _X * _X) / np.sqrt(2.0 * np.pi)
@@ -194,8 +196,11 @@ def _hole(
     y = (cosine * dy - sine * dx) / sigma
     wide, narrow = a / sigma, b / sigma
     out[:5] = 0.0
-    if abs(x) > wide + _TABLE_END - 1.0 or abs(y) > narrow + _TABLE_END - 1.0:
-        return 0.0
+    # The edge is at least this far away: the ellipse grown by the narrow axis's share holds the
+    # ball of that radius round each of its points.
+    beyond = narrow * (np.sqrt((x / wide) ** 2 + (y / narrow) ** 2) - 1.0)
+    if abs(beyond) > _FAR_SIGMAS:
+        return 0.0 if beyond > 0.0 else 1.0
     value = by_x = by_y = by_a = by_b = by_s = 0.0
     for j in range(len(nodes)):
         u = x - wide * nodes[j]
@@ -203,6 +208,8 @@ def _hole(
             continue
         half = narrow * chords[j]
         upper, lower = y + half, y - half
+        if lower >= _TABLE_END or upper <= -_TABLE_END:
+            continue
         k0, k1, k2 = _slot(u), _slot(upper), _slot(lower)
         g = weights[j] * (pdf[int(k0)] + (k0 - int(k0)) * (pdf[int(k0) + 1] - pdf[int(k0)]))
         f1 = cdf[int(k1)] + (k1 - int(k1)) * (cdf[int(k1) + 1] - cdf[int(k1)])
@@ -353,6 +360,12 @@ def _normal_equations(
             hole = _hole(dx, dy, a, b, cosine, sine, sigma, nodes, chords, weights, by, cdf, pdf)
             left = section[i, j] - (p[5] - depth * hole)
             cost += w * left * left
+            if hole == 0.0 or hole == 1.0:
+                # Far from the edge only dentin's or the lumen's gray value matters.
+                k = 5 if hole == 0.0 else 6
+                gradient[k] += w * left
+                normal[k, k] += w
+                continue
             x, y = cosine * dx + sine * dy, cosine * dy - sine * dx
             by_angle = y * by[0] - x * by[1]
             by_spread = 0.5 * (a * by[2] - b * by[3])
