@@ -57,6 +57,10 @@ serve: $(VENV)/.run-ready ## Open the workbench in the browser
 	$(BIN)/uv sync --frozen --inexact --extra web --quiet
 	$(BIN)/canalwright serve --port $(PORT)
 
+.PHONY: frontend
+frontend: ## Rebuild the browser bundle of the 3-D view (needs Node; its result is committed)
+	cd frontend && npm ci --no-audit --no-fund && npm run build
+
 .PHONY: bench
 bench: $(VENV)/.dev-ready ## Measure speed and accuracy against general libraries
 	$(BIN)/python -m pytest benchmarks --benchmark-only -q
