@@ -20,15 +20,17 @@ export default {
         @pointerleave="leave" @wheel="wheel" @dblclick="all" @keydown="key"></svg>
       <p class="unseen" role="status" aria-live="polite">{{ said }}</p>
     </div>`,
-  props: { scene: Object, shown: Array, height: { type: Number, default: 640 }, dark: Boolean, words: Object },
+  props: { scene: Object, shown: Array, height: { type: Number, default: 640 }, words: Object },
   data() { return { cursor: null, low: 0, high: 1, said: "", tip: null }; },
   created() { this.drag = null; this.frame = 0; this.told = 0; this.tops = {}; },
   mounted() {
     this.all();
     this.resizer = new ResizeObserver(() => this.redraw());
     this.resizer.observe(this.$refs.room);
+    this.dimmer = new MutationObserver(() => this.redraw());
+    this.dimmer.observe(document.body, { attributes: true, attributeFilter: ["class"] });
   },
-  beforeUnmount() { this.resizer?.disconnect(); cancelAnimationFrame(this.frame); },
+  beforeUnmount() { this.resizer?.disconnect(); this.dimmer?.disconnect(); cancelAnimationFrame(this.frame); },
   watch: {
     scene: { deep: false, handler(now, before) {
       if (!before || now.key !== before.key) { this.tops = {}; this.all(); }
@@ -36,7 +38,6 @@ export default {
       this.redraw();
     } },
     shown() { this.redraw(); },
-    dark() { this.redraw(); },
   },
   methods: {
     // Scales ---------------------------------------------------------------------------------
@@ -69,7 +70,7 @@ export default {
       });
     },
     colors() {
-      return this.dark
+      return document.body.classList.contains("body--dark")
         ? { ink: "#eceae2", soft: "#b3b8b2", line: "#3c433f", sheet: "#1b201d", teal: "#7fd1c4", warn: "#ffb454", cut: "#4f8f86" }
         : { ink: "#1b1d1c", soft: "#4a4f4c", line: "#dcd9ce", sheet: "#ffffff", teal: "#0b5a55", warn: "#a34a00", cut: "#9ccac3" };
     },

@@ -64,8 +64,3 @@ class TrackView(Element, component="tracks.js"):
         """Show these tracks."""
         self._props["shown"] = list(shown)
         self.update()
-
-    def darken(self, dark: bool) -> None:
-        """Draw for a dark or a light page."""
-        self._props["dark"] = dark
-        self.update()
