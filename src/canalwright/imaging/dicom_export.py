@@ -121,7 +121,7 @@ def _dataset(scan: Scan, identity: _Identity, coding: _Coding, description: str)
     meta.MediaStorageSOPClassUID = CTImageStorage
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     dataset = FileDataset("", {}, file_meta=meta, preamble=bytes(128))
-    _, ny, nx = scan.shape
+    nz, ny, nx = scan.shape
     dz, dy, dx = scan.spacing_mm
     values = {
         "SpecificCharacterSet": "ISO_IR 192",
@@ -134,10 +134,12 @@ def _dataset(scan: Scan, identity: _Identity, coding: _Coding, description: str)
         "SeriesInstanceUID": identity.series,
         "FrameOfReferenceUID": identity.frame_of_reference,
         "SeriesNumber": 1,
+        "ImagesInAcquisition": nz,
         "Rows": ny,
         "Columns": nx,
         "PixelSpacing": [_decimal(dy), _decimal(dx)],
         "SliceThickness": _decimal(dz),
+        "SpacingBetweenSlices": _decimal(dz),
         "SamplesPerPixel": 1,
         "PhotometricInterpretation": "MONOCHROME2",
         "BitsAllocated": 16,

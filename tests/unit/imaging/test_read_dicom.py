@@ -207,6 +207,45 @@ def test_missing_slice_is_named(series):
     assert "about 1 of its slices are missing" in refusal(series[0].parent)
 
 
+@pytest.mark.parametrize(("lost", "numbers"), [(0, "2 to 5"), (-1, "")])
+def test_slice_missing_at_an_end_is_said(series, lost, numbers):
+    """Positions cannot show it; the stated count does, and numbers that begin late."""
+    series[lost].unlink()
+    (caution,) = read_scan(series[0].parent).cautions
+    assert caution.code == "SLICES_MAY_BE_MISSING"
+    assert "has 4 slices, but its header speaks of 5" in caution.text
+    assert numbers in caution.text
+    for path in series:
+        if path.exists():
+            edit(path, ImagesInAcquisition=None, SpacingBetweenSlices=None)
+    rest = [p for p in series if p.exists()]
+    codes = [c.code for c in read_scan(rest[0]).cautions]
+    assert codes == (["SLICES_MAY_BE_MISSING"] if numbers else [])
+
+
+def test_every_second_slice_missing_is_said(series):
+    for path in series[1::2]:
+        path.unlink()
+    (caution,) = read_scan(series[0].parent).cautions
+    assert "they are numbered 1 to 5" in caution.text
+    assert "slices 0.2 mm apart and they lie 0.4 mm apart" in caution.text
+
+
+@pytest.mark.parametrize("value", ["", "x", "1e400"])
+def test_numbers_that_are_none_do_no_harm(series, value):
+    for path in series:
+        content = path.read_bytes().replace(
+            b"IS\x02\x005 ", b"IS\x02\x00" + value[:2].ljust(2).encode()
+        )
+        path.write_bytes(content)
+    assert read_scan(series[0].parent).cautions == ()
+
+
+def test_damaged_slice_beside_the_one_named_is_refused(series):
+    series[-1].write_bytes(b"")
+    assert series[-1].name in refusal(series[0])
+
+
 def test_doubled_slice_is_refused(series):
     copy = series[2].with_name("copy")
     copy.write_bytes(series[2].read_bytes())
@@ -362,7 +401,9 @@ def test_pictures_beside_a_volume_are_passed_over_and_named(series, tmp_path):
     scan = read_scan(series[0].parent)
     assert scan.shape == (5, 6, 7)
     assert [caution.code for caution in scan.cautions] == ["OTHER_SERIES"]
-    assert scan.cautions[0].text.count("'picture' (1 frames") == 2
+    text = scan.cautions[0].text
+    assert text.count("number 1 (1 frames)") == 2
+    assert "picture" not in text, "a description may name a person, and cautions are kept"
     for path in series:
         path.unlink()
     assert "only single pictures" in refusal(series[0].parent)

@@ -213,8 +213,10 @@ def test_loss_is_said(tmp_path):
 
 
 def shipped_files():
-    root = Path(pydicom.__file__).parent / "data" / "test_files"
-    return [p for p in sorted(root.rglob("*")) if p.is_file()], root
+    """Return the files that the installed package brings along, without those it would fetch."""
+    root = Path(pydicom.__file__).parent / "data"
+    folders = (root / "test_files", root / "charset_files")
+    return [p for folder in folders for p in sorted(folder.rglob("*")) if p.is_file()], root
 
 
 def test_every_odd_file_of_pydicom_loads_or_gives_one_sentence(tmp_path):

@@ -82,7 +82,6 @@ def _folder_reader(folder: Path) -> Reader:
     files = [p for p in sorted(folder.iterdir()) if p.is_file()]
     dicom = _dicom_files(files) or _dicom_files(_files_below(folder))
     if dicom:
-        _require_no_broken_slice(folder, files)
         return lambda spacing, series, progress: read_dicom_files(
             folder, dicom, spacing, series, progress
         )
@@ -96,17 +95,6 @@ def _folder_reader(folder: Path) -> Reader:
         "holds no DICOM files and no TIFF or PNG slices",
         "To read a file of another kind, give its name.",
     )
-
-
-def _require_no_broken_slice(folder: Path, files: Iterable[Path]) -> None:
-    """Refuse a file named as a slice that does not even begin as one."""
-    for path in files:
-        if path.suffix.lower() == ".dcm" and not is_dicom(path):
-            raise refuse(
-                folder,
-                f"holds {path.name}, which is named a DICOM file but is empty or damaged",
-                "Copy or export the series again, or take the file out of the folder.",
-            )
 
 
 def _dicom_files(files: Iterable[Path]) -> list[Path]:

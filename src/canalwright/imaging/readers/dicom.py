@@ -13,6 +13,7 @@ from canalwright.errors import UnknownName, UnreadableFile
 from canalwright.imaging.readers.dicom_geometry import Stack, stacked
 from canalwright.imaging.readers.dicom_headers import DicomImage, PixelSource, read_image_header
 from canalwright.imaging.readers.dicom_pixels import Pixels, read_pixels
+from canalwright.imaging.readers.dicom_whole import missing_slices, require_whole
 from canalwright.imaging.readers.gray import Voxels, checked, require_contrast, rescaled
 from canalwright.imaging.readers.grid import Steps, settle
 from canalwright.imaging.readers.guard import refuse
@@ -53,8 +54,10 @@ def read_dicom_file(path: Path, spacing_mm: Steps | None, progress: Progress | N
     siblings = [
         p for p in sorted(path.parent.iterdir()) if p.is_file() and p != path and is_dicom(p)
     ]
-    images = [image, *(i for i in _headers(siblings, None) if i.series_uid == image.series_uid)]
-    return _read_series(path, images, spacing_mm, progress)
+    images = [image, *_headers(siblings, None)]
+    require_whole(images)
+    ours = [one for one in images if one.series_uid == image.series_uid]
+    return _read_series(path, ours, spacing_mm, progress)
 
 
 def read_dicom_files(
@@ -73,12 +76,14 @@ def read_dicom_files(
     UnknownName
         If the series asked for is not there.
     """
-    groups = _image_series(_headers(files, progress))
+    images = _headers(files, progress)
+    require_whole(images)
+    groups = _image_series(images)
     if not groups:
         raise refuse(folder, "holds DICOM files, but none with an image")
     chosen = _only_volume(folder, groups) if series is None else _named(groups, series)
     scan = _read_series(folder, groups[chosen], spacing_mm, progress)
-    others = [_label(uid, images) for uid, images in groups.items() if uid != chosen]
+    others = [_label(uid, images, named=False) for uid, images in groups.items() if uid != chosen]
     if series is not None or not others:
         return scan
     text = f"The folder also holds series that are no volumes: {'; '.join(others)}."
@@ -101,21 +106,7 @@ def _headers(files: Sequence[Path], progress: Progress | None) -> list[DicomImag
         images.append(read_image_header(path))
         if progress is not None:
             progress(HEADER_SHARE * done / len(files))
-    _require_whole(files, images)
     return images
-
-
-def _require_whole(files: Sequence[Path], images: Sequence[DicomImage]) -> None:
-    """Refuse a file that does not know its series beside others that do: it is cut short."""
-    known = [bool(image.series_uid) for image in images]
-    if not any(known) or all(known):
-        return
-    damaged = files[known.index(False)]
-    raise refuse(
-        damaged,
-        "is a damaged DICOM file: it ends before it names its series",
-        "Copy or export the series again, or take the file out of the folder.",
-    )
 
 
 def _image_series(images: Iterable[DicomImage]) -> Groups:
@@ -157,11 +148,15 @@ def _named(groups: Groups, series: str) -> str:
     )
 
 
-def _label(uid: str, images: Sequence[DicomImage]) -> str:
+def _label(uid: str, images: Sequence[DicomImage], *, named: bool = True) -> str:
+    """Say which series it is; what is kept with a result leaves out what may tell a person."""
     first = images[0]
     frames = sum(image.frame_count for image in images)
+    number = first.series_number or "?"
+    if not named:
+        return f"number {number} ({frames} frames)"
     name = f" {first.description!r}" if first.description else ""
-    return f"{first.series_number or '?'}{name} ({frames} frames, …{uid[-8:]})"
+    return f"{number}{name} ({frames} frames, …{uid[-8:]})"
 
 
 def _source(image: DicomImage) -> PixelSource:
@@ -190,7 +185,12 @@ def _read_series(
         digest=pixels.digest,
         spacing_origin=place.spacing_origin,
         invented=any(image.invented for image in images),
-        cautions=(*place.cautions, *repaired, *_pixel_cautions(sources.values())),
+        cautions=(
+            *place.cautions,
+            *missing_slices(images, place.spacing_mm[0]),
+            *repaired,
+            *_pixel_cautions(sources.values()),
+        ),
     )
 
 

@@ -33,9 +33,12 @@ PIXEL_DATA_BIG = b"\x7f\xe0\x00\x10"
 UNDEFINED_LENGTH = 0xFFFFFFFF
 BINARY_NUMBERS = {
     "SamplesPerPixel", "Rows", "Columns", "BitsAllocated", "BitsStored", "HighBit",
-    "PixelRepresentation",
+    "PixelRepresentation", "NumberOfSlices",
 }  # fmt: skip
 """Elements of value type US."""
+
+COUNTS = ("ImagesInAcquisition", "NumberOfSeriesRelatedInstances", "NumberOfSlices")
+"""Elements that say how many images belong together."""
 
 NATIVE_SYNTAXES = {
     "1.2.840.10008.1.2": (False, "<"),
@@ -103,6 +106,12 @@ class DicomImage:
         Where the gray values are, or why they cannot be used.
     invented : bool
         Whether the image says that a generator made it.
+    number : int or None
+        Number of the image in its series.
+    stated_count : int
+        How many images the header speaks of; 0 if it does not say.
+    step_mm : float or None
+        Distance of neighboring slices as stated.
     """
 
     path: Path
@@ -112,6 +121,9 @@ class DicomImage:
     frame_count: int
     pixels: PixelSource | UnreadableFile
     invented: bool = False
+    number: int | None = None
+    stated_count: int = 0
+    step_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +174,15 @@ def read_image_header(path: Path) -> DicomImage:
                 )
             pixels = _pixel_source(path, dataset, file)
             return DicomImage(
-                path, series, number, description, *pixels, comment == INVENTED_COMMENT
+                path,
+                series,
+                number,
+                description,
+                *pixels,
+                comment == INVENTED_COMMENT,
+                _place_in_series(dataset),
+                max(_place_in_series(dataset, keyword) or 0 for keyword in COUNTS),
+                _stated_step_mm(dataset),
             )
     except OSError as error:
         raise refuse(path, f"cannot be opened ({error.strerror or error})") from error
@@ -171,6 +191,23 @@ def read_image_header(path: Path) -> DicomImage:
 def _text(dataset: Dataset, keyword: str) -> str:
     text = str(_stated(dataset, keyword) or "")
     return "".join(c for c in text if c.isprintable()).strip()
+
+
+def _place_in_series(dataset: Dataset, keyword: str = "InstanceNumber") -> int | None:
+    """Return a whole number that is of use but not needed; None for whatever is none."""
+    try:
+        value = _stated(dataset, keyword)
+        return None if value is None or value == "" else int(value)
+    except (TypeError, ValueError, OverflowError):
+        return None
+
+
+def _stated_step_mm(dataset: Dataset) -> float | None:
+    try:
+        (value,) = _numbers([dataset], "SpacingBetweenSlices", 1) or (math.nan,)
+    except (TypeError, ValueError, OverflowError):
+        return None
+    return value if math.isfinite(value) and value > 0.0 else None
 
 
 def _pixel_source(
