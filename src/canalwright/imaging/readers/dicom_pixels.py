@@ -6,13 +6,14 @@ import hashlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.imaging.readers.dicom_headers import Frame, Layout, PixelSource
-from canalwright.imaging.readers.guard import Bytes, digest_of, file_bytes, guarded, refuse
+from canalwright.imaging.readers.guard import digest_of, file_bytes, guarded, refuse
 
 __all__ = ["Pixels", "read_pixels"]
 
@@ -94,27 +95,34 @@ def _kind(layout: Layout) -> np.dtype[np.generic]:
 def _read_file(
     path: Path, source: PixelSource, slots: list[tuple[int, int]], stored: NDArray[np.generic]
 ) -> FileRead:
-    content = file_bytes(path)
-    planes = _native(path, source, content) if source.first_byte else _decoded(path, source)
-    lows, highs = [], []
-    for slot, index in slots:
-        stored[slot] = planes[index]
-        low, high = _cleaned(stored[slot], source.layout)
-        lows.append(low)
-        highs.append(high)
-    return bytes.fromhex(digest_of(content)), min(lows), max(highs)
+    in_file_order = [slot for slot, _ in sorted(slots, key=itemgetter(1))]
+    place = _native if source.first_byte else _decoded
+    digest = place(path, source, [stored[slot] for slot in in_file_order])
+    ranges = [_cleaned(stored[slot], source.layout) for slot in in_file_order]
+    return digest, min(low for low, _ in ranges), max(high for _, high in ranges)
 
 
-def _native(path: Path, source: PixelSource, content: Bytes) -> NDArray[np.generic]:
-    layout, count = source.layout, len(source.frames)
-    end = source.first_byte + layout.frame_bytes * count
-    if content.size < end:
-        raise refuse(path, "became shorter while it was read")
-    pixels = np.frombuffer(content[source.first_byte : end].data, dtype=_kind(layout))
-    return pixels.reshape(count, layout.rows, layout.columns)
+def _native(path: Path, source: PixelSource, planes: list[NDArray[np.generic]]) -> bytes:
+    """Read uncompressed frames straight into their planes; return the digest of the file."""
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            digest.update(file.read(source.first_byte))
+            for plane in planes:
+                content = plane.data.cast("B")
+                if file.readinto(content) < len(content):
+                    raise refuse(path, "became shorter while it was read")
+                digest.update(content)
+            digest.update(file.read())
+    except OSError as error:
+        raise refuse(path, f"cannot be opened ({error.strerror or error})") from error
+    if not _kind(source.layout).isnative:
+        for plane in planes:
+            plane.byteswap(inplace=True)
+    return digest.digest()
 
 
-def _decoded(path: Path, source: PixelSource) -> NDArray[np.generic]:
+def _decoded(path: Path, source: PixelSource, planes: list[NDArray[np.generic]]) -> bytes:
     from pydicom import dcmread
 
     layout = source.layout
@@ -123,7 +131,9 @@ def _decoded(path: Path, source: PixelSource) -> NDArray[np.generic]:
     shape = (len(source.frames), layout.rows, layout.columns)
     if pixels.size != np.prod(shape) or pixels.dtype.itemsize * 8 != layout.bits_allocated:
         raise refuse(path, "its compressed pixels do not have the size its header states")
-    return pixels.reshape(shape)
+    for plane, frame in zip(planes, pixels.reshape(shape), strict=True):
+        plane[...] = frame
+    return bytes.fromhex(digest_of(file_bytes(path)))
 
 
 def _cleaned(plane: NDArray[np.generic], layout: Layout) -> tuple[int, int]:
