@@ -21,8 +21,10 @@ __all__ = [
     "FatigueTests",
     "LoadOptions",
     "LoadParametersFile",
+    "LoadValues",
     "load_options",
     "read_fatigue_test",
+    "read_load_value",
 ]
 
 LoadParametersFile = Annotated[
@@ -50,6 +52,15 @@ FatigueTests = Annotated[
         "that is to hold for all; may be repeated.",
     ),
 ]
+LoadValues = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--load-value",
+        metavar="NAME=VALUE",
+        help="Another value for one parameter of the load models, such as "
+        "friction_coefficient=0.3; may be repeated. Documents list them all.",
+    ),
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,6 +70,7 @@ class LoadOptions:
     parameters: LoadParameters
     file: Path | None = None
     fatigue_tests: tuple[str, ...] = ()
+    values: tuple[str, ...] = ()
 
     def inputs(self) -> dict[str, Any]:
         """Return what a document says about them: the calibration's digest and the test points."""
@@ -68,13 +80,18 @@ class LoadOptions:
         if self.file is not None:
             found["load_parameters"] = str(self.file)
             found["load_parameters_sha256"] = file_digest(self.file)
+        if self.values:
+            found["load_values"] = ", ".join(self.values)
         if self.fatigue_tests:
             found["fatigue_test"] = ", ".join(self.fatigue_tests)
         return found
 
 
 def load_options(
-    file: Path | None, fatigue_tests: Iterable[str] = (), extra: tuple[Instrument, ...] = ()
+    file: Path | None,
+    fatigue_tests: Iterable[str] = (),
+    values: Iterable[str] = (),
+    extra: tuple[Instrument, ...] = (),
 ) -> LoadOptions:
     """Return the usual parameters with what a calibration and fatigue tests change.
 
@@ -84,6 +101,8 @@ def load_options(
         A ``calibration@1`` document.
     fatigue_tests : iterable of str
         ``[ID=]STRAIN:CYCLES``; see `read_fatigue_test`.
+    values : iterable of str
+        ``NAME=VALUE``, over those of the file.
     extra : tuple of Instrument
         Instruments beside the standard ones.
 
@@ -92,24 +111,49 @@ def load_options(
     BadInput
         If the file is no calibration that can be used, or a test point makes no sense.
     UnknownName
-        If an id is of no known instrument.
+        If an id is of no known instrument, or a name of no parameter.
     """
     from canalwright.evidence import Evidence
     from canalwright.instruments.standard import find_instrument
     from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 
-    parameters, tests = DEFAULT_LOAD_PARAMETERS, tuple(fatigue_tests)
+    parameters, tests, stated = DEFAULT_LOAD_PARAMETERS, tuple(fatigue_tests), tuple(values)
     if file is not None:
         from canalwright.exchange.calibrations import read_load_parameters
 
         parameters = read_load_parameters(file, parameters)
+    for text in stated:
+        name, value = read_load_value(text)
+        parameters = parameters.with_value(name, value, Evidence.OPERATOR)
     for text in tests:
         name, strain, cycles = read_fatigue_test(text)
         tested = find_instrument(name, extra).id if name else ""
         parameters = parameters.with_fatigue_test(
             strain, cycles, evidence=Evidence.OPERATOR, instrument=tested
         )
-    return LoadOptions(parameters, file, tests)
+    return LoadOptions(parameters, file, tests, stated)
+
+
+def read_load_value(text: str) -> tuple[str, float]:
+    """Read ``NAME=VALUE``.
+
+    Raises
+    ------
+    MalformedText
+        If it is not a name and a finite number.
+    """
+    name, _, number = text.partition("=")
+    try:
+        value = float(number)
+    except ValueError:
+        value = math.nan
+    if not (name.strip() and math.isfinite(value)):
+        raise MalformedText(
+            name="--load-value",
+            got=text,
+            expected="a name and a number such as friction_coefficient=0.3",
+        )
+    return name.strip(), value
 
 
 def read_fatigue_test(text: str) -> tuple[str, float, float]:

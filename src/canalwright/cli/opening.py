@@ -90,6 +90,7 @@ def opened(
     torque_limit: str | None,
     parameters_file: Path | None,
     fatigue_tests: list[str] | None,
+    load_values: list[str] | None,
 ) -> Opening:
     """Return the opening that options describe.
 
@@ -104,7 +105,7 @@ def opened(
         own=own,
         target=target_of(size, taper_mm_per_mm, coronal_limit_mm),
         patency=patency_pass(patency, patency_past_mm, loose_mm, own),
-        loads=load_options(parameters_file, fatigue_tests or (), own),
+        loads=load_options(parameters_file, fatigue_tests or (), load_values or (), own),
         working_length_mm=working_length_mm,
         torque_limit_ncm=torque_ncm_of(torque_limit),
     )

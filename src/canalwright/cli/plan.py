@@ -10,7 +10,7 @@ import typer
 
 from canalwright.cli.canals import ChosenCanal, choose_canal
 from canalwright.cli.goals import depths_of, given
-from canalwright.cli.load_options import FatigueTests, LoadParametersFile
+from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
 from canalwright.cli.opening import Opening, opened
 from canalwright.cli.options import (
     CanalName,
@@ -72,6 +72,7 @@ def plan(
     torque_limit: TorqueLimit = None,
     load_parameters: LoadParametersFile = None,
     fatigue_test: FatigueTests = None,
+    load_value: LoadValues = None,
     depths_mm: Annotated[
         str | None,
         typer.Option(metavar="MM,…", help="Levels at which instruments may stop, 0 first."),
@@ -159,6 +160,7 @@ def plan(
         torque_limit=torque_limit,
         parameters_file=load_parameters,
         fatigue_tests=fatigue_test,
+        load_values=load_value,
     )
     limits = stated_limits(
         step_percent=step_percent,

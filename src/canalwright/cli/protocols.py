@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from canalwright.cli.canals import ChosenCanal, choose_canals
-from canalwright.cli.load_options import FatigueTests, LoadParametersFile
+from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
 from canalwright.cli.opening import opened
 from canalwright.cli.options import (
     CanalsFile,
@@ -70,6 +70,7 @@ def protocols(
     torque_limit: TorqueLimit = None,
     load_parameters: LoadParametersFile = None,
     fatigue_test: FatigueTests = None,
+    load_value: LoadValues = None,
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
@@ -89,6 +90,7 @@ def protocols(
         torque_limit=torque_limit,
         parameters_file=load_parameters,
         fatigue_tests=fatigue_test,
+        load_values=load_value,
     )
     named = {name: opening.passes(at) for name, at in read_named_sequences(sequence).items()}
     chosen = choose_canals(canals, split_names(canal or []))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from canalwright.cli.canals import ChosenCanal, choose_canal
-from canalwright.cli.load_options import FatigueTests, LoadParametersFile
+from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
 from canalwright.cli.opening import opened
 from canalwright.cli.options import (
     CanalName,
@@ -67,6 +67,7 @@ def simulate(
     torque_limit: TorqueLimit = None,
     load_parameters: LoadParametersFile = None,
     fatigue_test: FatigueTests = None,
+    load_value: LoadValues = None,
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
@@ -86,6 +87,7 @@ def simulate(
         torque_limit=torque_limit,
         parameters_file=load_parameters,
         fatigue_tests=fatigue_test,
+        load_values=load_value,
     )
     passes = opening.passes(read_sequence(sequence, name="--sequence"))
     chosen = choose_canal(canals, canal)

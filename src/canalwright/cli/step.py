@@ -12,6 +12,7 @@ from canalwright.cli.load_options import (
     FatigueTest,
     LoadOptions,
     LoadParametersFile,
+    LoadValues,
     load_options,
 )
 from canalwright.cli.options import (
@@ -73,6 +74,7 @@ def step(
     ] = False,
     fatigue_test: FatigueTest = None,
     parameters_file: LoadParametersFile = None,
+    load_value: LoadValues = None,
     peck_mm: Annotated[
         float, typer.Option(metavar="MM", help="Depth of the last advance, for --loads.")
     ] = 2.0,
@@ -95,7 +97,8 @@ def step(
         raise UsageError("--figures draws the loads of one pass; give --loads as well.")
     check_targets(json, inputs=(canals,), folder=figures)
     own = own_instruments(tray)
-    options = load_options(parameters_file, () if fatigue_test is None else (fatigue_test,), own)
+    tests = () if fatigue_test is None else (fatigue_test,)
+    options = load_options(parameters_file, tests, load_value or (), own)
     parameters = options.parameters
     earlier = passes_of(read_instruments_at(after, name="--after"), own)
     first = patency_pass(patency, patency_past_mm, loose_mm, own)

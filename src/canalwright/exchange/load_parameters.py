@@ -34,6 +34,10 @@ def instrument_parameter_records(
             parameters.specific_cutting_energy_j_per_mm3
         ),
         "friction_coefficient": graded_record(parameters.friction_coefficient),
+        "advancing_share": graded_record(parameters.advancing_share),
+        "screw_in_share": graded_record(parameters.screw_in_share),
+        "square_helix_deg": graded_record(parameters.square_helix_deg),
+        "other_helix_deg": graded_record(parameters.other_helix_deg),
         "shear_strength_mpa": graded_record(parameters.strength_of(instrument)),
         "fatigue_exponent": graded_record(parameters.fatigue_exponent),
         "fatigue_coefficient": graded_record(parameters.fatigue_coefficient_of(instrument)),

@@ -24,13 +24,13 @@ from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument
 from canalwright.instruments.section_table import sections_along
 from canalwright.mechanics.cutting import MEAN_TORQUE_VALIDITY, cutting_torque_nmm
-from canalwright.mechanics.parameters import LoadParameters
+from canalwright.mechanics.helix import PITCH_ASSUMED, pitch_along_mm, pitch_is_stated
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.mechanics.pass_loads import require_positive, torque_caution
 from canalwright.mechanics.validity import Validity
 
 __all__ = [
     "CHIP_SWELL",
-    "SCREW_IN_SHARE",
     "AdvanceLoads",
     "loads_while_advancing",
     "screw_in_force_n",
@@ -38,12 +38,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-SCREW_IN_SHARE: Final = Graded(
-    0.1,
-    "",
-    Evidence.ASSUMED,
-    note="share of the pull of a screw that does not slip; no measurement found",
-)
 CHIP_SWELL: Final = Graded(
     1.5, "", Evidence.ASSUMED, note="loose chips take more room than the dentin they came from"
 )
@@ -79,7 +73,7 @@ class AdvanceLoads:
     torque_ncm : ndarray, shape (n,)
         Cutting torque at each depth.
     screw_in_n : ndarray, shape (n,), or None
-        Pull toward the terminus; None where the pitch is not known.
+        Pull toward the terminus, from the stated or a usual pitch; None without flutes.
     flute_fill : ndarray, shape (n,)
         Volume of chips over that of the engaged flutes.
     cautions : tuple of Caution
@@ -95,7 +89,9 @@ class AdvanceLoads:
 
 
 def screw_in_force_n(
-    torque_nmm: ArrayLike, pitch_mm: ArrayLike, share: float = SCREW_IN_SHARE.value
+    torque_nmm: ArrayLike,
+    pitch_mm: ArrayLike,
+    share: float = DEFAULT_LOAD_PARAMETERS.screw_in_share.value,
 ) -> Floats:
     """Return the pull of turning flutes toward the terminus, ``share · 2πT/p``.
 
@@ -175,7 +171,7 @@ def loads_while_advancing(
     energy = parameters.specific_cutting_energy_j_per_mm3.value
     torque = cutting_torque_nmm(energy, rate, speed_rpm)
     fill = CHIP_SWELL.value * removed / _flute_volumes_mm3(instrument, station, engaged, grid)
-    pull = _pull_n(instrument, station, engaged, torque)
+    pull = _pull_n(instrument, station, engaged, torque, parameters)
     return AdvanceLoads(
         tip_level_mm=tips,
         engaged_mm=np.trapezoid(engaged.astype(float), grid, axis=1),
@@ -185,7 +181,7 @@ def loads_while_advancing(
         flute_fill=fill,
         cautions=merged(
             (torque_caution(parameters),),
-            () if pull is None else (SCREW_IN_ASSUMED,),
+            () if pull is None else _pull_cautions(instrument),
             MEAN_TORQUE_VALIDITY.cautions(float(np.max(torque)) / 10.0),
             FLUTE_VALIDITY.cautions(float(np.max(fill))),
         ),
@@ -211,12 +207,22 @@ def _flute_volumes_mm3(
     return np.asarray(np.maximum(np.trapezoid(free, grid, axis=1), 1e-6), float)
 
 
+def _pull_cautions(instrument: Instrument) -> tuple[Caution, ...]:
+    stated = pitch_is_stated(instrument)
+    return (SCREW_IN_ASSUMED,) if stated else (SCREW_IN_ASSUMED, PITCH_ASSUMED)
+
+
 def _pull_n(
-    instrument: Instrument, station: Floats, engaged: NDArray[np.bool_], torque: Floats
+    instrument: Instrument,
+    station: Floats,
+    engaged: NDArray[np.bool_],
+    torque: Floats,
+    parameters: LoadParameters,
 ) -> Floats | None:
-    pitch = instrument.pitch_mm(np.maximum(station, 0.0))
-    if np.any(np.isnan(pitch)):
+    pitch = pitch_along_mm(instrument, station, parameters)
+    if pitch is None:
         return None
     count = np.maximum(engaged.sum(axis=1), 1)
     mean = np.where(engaged, 1.0 / pitch, 0.0).sum(axis=1) / count
-    return screw_in_force_n(torque, 1.0 / np.maximum(mean, 1e-9))
+    pitch_mm = 1.0 / np.maximum(mean, 1e-9)
+    return screw_in_force_n(torque, pitch_mm, parameters.screw_in_share.value)

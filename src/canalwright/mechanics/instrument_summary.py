@@ -10,7 +10,7 @@ from typing import Final
 from canalwright.cautions import Caution, merged
 from canalwright.evidence import Graded
 from canalwright.instruments.alloys import AlloySet, alloy_of
-from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.instrument import Instrument, SectionShape
 from canalwright.instruments.section_table import (
     StationSections,
     cutting_volume_mm3,
@@ -30,12 +30,12 @@ SECTION_ASSUMED: Final = Caution(
     "The section or the alloy is assumed; stiffness and strength follow from both.",
     "project rule",
 )
-STRENGTH_FROM_LIMIT: Final = Caution(
-    "STRENGTH_FROM_LIMIT",
-    "The shear strength of this steel was itself chosen so that a square size 25 just reaches the "
-    "standard's least torque (value from memory): how the computed strength lies to that limit is "
-    "no independent check.",
-    "iso3630",
+SECTION_SPREAD: Final = Caution(
+    "STRENGTH_BY_SECTION",
+    "Nobody stated the section, and a triangle with straight sides is taken, the weakest of the "
+    "usual ones: an S of the same diameter is about 1.4 times as strong, a convex triangle (core "
+    "0.7) twice, a full circle five times.",
+    "project rule",
 )
 
 TOO_CLOSE_SHARE: Final = 0.1
@@ -102,8 +102,7 @@ def summarize_instrument(instrument: Instrument, station_mm: Sequence[float]) ->
     """
     bending, torsion = bending_test(instrument), torsion_test(instrument)
     assumed = {"section", "alloy"} & set(instrument.assumed)
-    from_limit = alloy_of(instrument).shear_strength_mpa.source == "iso3630"
-    circular = from_limit and torsion.least_ncm is not None
+    weakest = "section" in assumed and instrument.section is SectionShape.TRIANGLE
     return InstrumentSummary(
         instrument=instrument,
         alloy=alloy_of(instrument),
@@ -117,7 +116,7 @@ def summarize_instrument(instrument: Instrument, station_mm: Sequence[float]) ->
             bending.cautions,
             torsion.cautions,
             (SECTION_ASSUMED,) if assumed else (),
-            (STRENGTH_FROM_LIMIT,) if circular else (),
+            (SECTION_SPREAD,) if weakest else (),
         ),
     )
 

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from typing import Final
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Final
 
+from canalwright.errors import OutOfRange, UnknownName
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.alloys import alloy_set
 from canalwright.instruments.instrument import Alloy, Instrument
 from canalwright.mechanics.fatigue import strain_coefficient
 
 __all__ = ["DEFAULT_LOAD_PARAMETERS", "LoadParameters"]
+
+
+_ALLOWED: Final = {
+    "fatigue_exponent": (-2.0, -0.05),
+    "friction_coefficient": (0.0, 2.0),
+    "advancing_share": (0.0, 1.0),
+    "screw_in_share": (0.0, 1.0),
+    "square_helix_deg": (0.0, 85.0),
+    "other_helix_deg": (0.0, 85.0),
+}
+"""What a value must be above, and at most; above 0 for all others."""
 
 
 def _strength(alloy: Alloy) -> Callable[[], Graded]:
@@ -28,6 +41,12 @@ class LoadParameters:
         Energy to turn a volume of dentin into chips; 1 J/mm³ is 1000 N·mm per mm³.
     friction_coefficient : Graded
         Instrument on dentin.
+    advancing_share : Graded
+        Share of the working time in which the instrument goes deeper, in pecks; above 0, to 1.
+    screw_in_share : Graded
+        Share of the pull of a screw that does not slip, 0 to 1.
+    square_helix_deg, other_helix_deg : Graded
+        Angle between flutes and the axis, by section, where an instrument states no pitch.
     steel_shear_strength_mpa, niti_shear_strength_mpa, heat_treated_shear_strength_mpa : Graded
         Shear stress that a whole section can carry before it twists off; that of the alloy's
         class by default. An instrument with an alloy of its own keeps its own strength.
@@ -51,6 +70,31 @@ class LoadParameters:
         Evidence.ASSUMED,
         note="nickel-titanium on dentin: no measurement found; 0.1 to 0.4 is plausible",
     )
+    advancing_share: Graded = Graded(
+        0.5,
+        "",
+        Evidence.ASSUMED,
+        note="of the working time the instrument goes deeper; else it is withdrawn, cleaned and "
+        "led back between pecks",
+    )
+    screw_in_share: Graded = Graded(
+        0.1,
+        "",
+        Evidence.ASSUMED,
+        note="share of the pull of a screw that does not slip; no measurement found",
+    )
+    square_helix_deg: Graded = Graded(
+        30.0,
+        "°",
+        Evidence.MEMORY,
+        note="twisted square blanks: 25 to 40 degrees in textbooks; used where no pitch is stated",
+    )
+    other_helix_deg: Graded = Graded(
+        25.0,
+        "°",
+        Evidence.ASSUMED,
+        note="ground sections differ from 15 to 40 degrees; used where no pitch is stated",
+    )
     steel_shear_strength_mpa: Graded = field(default_factory=_strength(Alloy.STAINLESS))
     niti_shear_strength_mpa: Graded = field(default_factory=_strength(Alloy.NITI_SUPERELASTIC))
     heat_treated_shear_strength_mpa: Graded = field(
@@ -65,6 +109,27 @@ class LoadParameters:
     )
     fatigue_coefficient: Graded | None = None
     own_fatigue_coefficients: tuple[tuple[str, Graded], ...] = ()
+
+    def with_value(self, name: str, value: float, evidence: Evidence) -> LoadParameters:
+        """Return parameters with another value for one of them, in its unit.
+
+        Raises
+        ------
+        UnknownName
+            If there is no such parameter, or none that is a number by default.
+        OutOfRange
+            If the value is impossible.
+        """
+        known = {f.name: getattr(self, f.name) for f in fields(self)}
+        known = {key: old for key, old in known.items() if isinstance(old, Graded)}
+        if name not in known:
+            raise UnknownName(kind="load parameter", got=name, known=tuple(known))
+        low, high = _ALLOWED.get(name, (0.0, math.inf))
+        if not low < value <= high or not math.isfinite(value):
+            words, unit = name.removesuffix("_mpa").replace("_", " "), known[name].unit
+            raise OutOfRange(name=words, got=value, unit=unit, allowed=(low, high))
+        changes: dict[str, Any] = {name: Graded(value, known[name].unit, evidence)}
+        return replace(self, **changes)
 
     def shear_strength_mpa(self, alloy: Alloy) -> Graded:
         """Return the shear strength of an alloy class."""

@@ -18,7 +18,7 @@ from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.advance import AdvanceLoads, loads_while_advancing
-from canalwright.mechanics.cutting import wedge_axial_force_n
+from canalwright.mechanics.axial import feed_force_n
 from canalwright.mechanics.fatigue import RemainingLife, remaining_life
 from canalwright.mechanics.insertion import InsertionLoads, Limit, insertion_loads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
@@ -62,8 +62,9 @@ class LoadReport:
         Torque at which the most stressed point yields; `insertion.loads.capacity_ncm` is the
         fully plastic one.
     speed_rpm, time_s, feed_mm_per_s : float
-        Speed, time of cutting and turning in the curve, and steady advance over that time from
-        the first touch on (0 for a loose instrument).
+        Speed, time in the canal and turning in the curve, and the advance within a peck: from
+        the first touch on, over the share of that time in which it goes deeper (0 for a loose
+        instrument).
     first_touch_mm : float or None
         Level of the tip where the instrument first cuts; None for a loose one.
     pecks : tuple of AdvanceLoads
@@ -71,7 +72,8 @@ class LoadReport:
     peck : AdvanceLoads or None
         That of the stated depth.
     feed_n : float
-        Push that cutting asks of the turning instrument; 0 for a loose one.
+        Push that cutting asks of the turning instrument, without the pull of its flutes; 0 for a
+        loose one.
     remaining : RemainingLife or None
         After this pass, in the same place; None without a fatigue test point.
     limits : tuple of Limit
@@ -170,8 +172,9 @@ def load_report(
     Notes
     -----
     Shape, contact and torque are those at the end of the last advance: cutting torque summed from
-    the tip up, and rubbing under the wall forces. The instrument advances steadily, from where it
-    first touches to its level, over the assumed time of the whole pass.
+    the tip up, and rubbing under the wall forces. The instrument advances in pecks, from where it
+    first touches to its level, each as fast as the others; the assumed time of the pass includes
+    withdrawing it between them.
     """
     _check("depth of a peck", peck_mm, (0.2, 20.0))
     _check("play of the instrument", play_mm, (0.0, 0.2))
@@ -194,7 +197,7 @@ def load_report(
         first_touch_mm=advance.touch_mm,
         pecks=advance.by_depth(),
         peck=peck,
-        feed_n=_feed_n(advance.done, peck, parameters),
+        feed_n=advance.feed_n(peck),
         remaining=_remaining(
             insertion.loads,
             advance.speed_rpm,
@@ -240,7 +243,19 @@ class _Advance:
 
     @property
     def feed_mm_per_s(self) -> float:
-        return self.depth_mm / self.time_s
+        return self.depth_mm / (self.time_s * self.parameters.advancing_share.value)
+
+    def feed_n(self, peck: AdvanceLoads | None) -> float:
+        """Return the push for the torque at the end, shared out over what is cut last."""
+        friction = self.parameters.friction_coefficient.value
+        made, removed = self.done.made, self.removed_mm2(min(_END_MM, self.depth_mm))
+        if peck is None or not (friction > 0.0 and removed.any()):
+            return 0.0
+        cuts = removed > 0.0
+        share = removed[cuts] / removed[cuts].sum()
+        station = _stations(self.done.level_mm[cuts] - made.tip_level_mm)
+        torque = 10.0 * float(peck.torque_ncm[-1]) * share
+        return feed_force_n(made.instrument, station, torque, friction)
 
     def start(self, peck_mm: float) -> Pass:
         """Return the pass before the last advance."""
@@ -320,15 +335,6 @@ def _first_touch_mm(done: Step) -> float | None:
     touches = (instrument.diameter_mm(station) > done.before_mm) & instrument.cuts_at(station)
     cutting = np.flatnonzero(touches.any(axis=1))
     return float(tips[cutting[-1]]) + 0.02 if cutting.size else None
-
-
-def _feed_n(done: Step, peck: AdvanceLoads | None, parameters: LoadParameters) -> float:
-    instrument, friction = done.made.instrument, parameters.friction_coefficient.value
-    taper = instrument.mean_taper_mm_per_mm
-    if peck is None or not (taper > 0.0 and friction > 0.0):
-        return 0.0
-    radius = float(np.mean(done.instrument_mm[done.engaged])) / 2.0
-    return wedge_axial_force_n(10.0 * float(peck.torque_ncm[-1]), taper, friction, radius)
 
 
 def _remaining(

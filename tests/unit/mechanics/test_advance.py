@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence
 from canalwright.instruments.instrument import Alloy, Instrument, Kind, SectionShape
 from canalwright.mechanics.advance import AdvanceLoads, loads_while_advancing, screw_in_force_n
-from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
+from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 
 LEVEL = np.linspace(0.0, 14.0, 141)
 FILE = Instrument(
@@ -92,22 +93,41 @@ def test_a_screw_that_does_not_slip_does_the_work_of_the_torque() -> None:
         screw_in_force_n(3.0, 1.0, share=1.5)
 
 
-def test_pull_is_stated_only_where_the_pitch_is_known() -> None:
+def test_an_unstated_pitch_is_assumed_and_a_round_file_has_none() -> None:
     known = advanced()
     assert known.screw_in_n is not None
     assert np.all(known.screw_in_n >= 0.0)
-    assert "SCREW_IN_ASSUMED" in {c.code for c in known.cautions}
-    unknown = loads_while_advancing(
-        replace(FILE, knot_pitch_mm=()),
+    codes = {c.code for c in known.cautions}
+    assert "SCREW_IN_ASSUMED" in codes
+    assert "PITCH_ASSUMED" not in codes
+    unknown = of_file(replace(FILE, knot_pitch_mm=()))
+    assert unknown.screw_in_n is not None
+    assert "PITCH_ASSUMED" in {c.code for c in unknown.cautions}
+    smooth = of_file(replace(FILE, knot_pitch_mm=(), section=SectionShape.CIRCLE))
+    assert smooth.screw_in_n is None
+
+
+def test_pull_grows_with_the_share_and_falls_with_the_pitch() -> None:
+    usual, file = DEFAULT_LOAD_PARAMETERS, replace(FILE, knot_pitch_mm=())
+    once = of_file(file).screw_in_n[-1]
+    double = usual.with_value("screw_in_share", 0.2, Evidence.ASSUMED)
+    assert of_file(file, double).screw_in_n[-1] == pytest.approx(2.0 * once)
+    flat = usual.with_value("other_helix_deg", 40.0, Evidence.ASSUMED)
+    flat = flat.with_value("square_helix_deg", 40.0, Evidence.ASSUMED)
+    assert of_file(file, flat).screw_in_n[-1] > once
+
+
+def of_file(file: Instrument, parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS) -> AdvanceLoads:
+    return loads_while_advancing(
+        file,
         LEVEL,
         0.15 + 0.04 * LEVEL,
         from_level_mm=4.0,
         to_level_mm=0.0,
         speed_rpm=300.0,
         feed_mm_per_s=1.0,
-        parameters=DEFAULT_LOAD_PARAMETERS,
+        parameters=parameters,
     )
-    assert unknown.screw_in_n is None
 
 
 def test_advances_that_cannot_be_are_refused() -> None:

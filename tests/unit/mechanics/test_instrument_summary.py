@@ -1,10 +1,13 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.build import profiled_instrument
+from canalwright.instruments.instrument import SectionShape
 from canalwright.instruments.standard import find_instrument
 from canalwright.mechanics.instrument_summary import Standing, standing, summarize_instrument
 
@@ -32,7 +35,27 @@ def test_strength_grows_along_the_instrument_and_is_weakest_at_the_grip():
     assert np.all(np.diff(strength) > 0.0)
     assert strength[1] == pytest.approx(summary.torsion.strength_ncm)
     codes = {caution.code for caution in summary.cautions}
-    assert {"BENCH_TEST_SIMULATED", "SECTION_ASSUMED", "STRENGTH_FROM_LIMIT"} <= codes
+    assert {"BENCH_TEST_SIMULATED", "SECTION_ASSUMED"} <= codes
+    assert "STRENGTH_BY_SECTION" not in codes
+
+
+def test_an_assumed_triangle_is_said_to_be_the_weakest_section():
+    triangle = find_instrument("engine-25-04")
+    codes = {c.code for c in summarize_instrument(triangle, (3.0,)).cautions}
+    assert "STRENGTH_BY_SECTION" in codes
+    strengths = [
+        summarize_instrument(replace(triangle, **other), (3.0,)).torsion.strength_ncm
+        for other in (
+            {},
+            {"section": SectionShape.S},
+            {"knot_core_ratio": (0.7, 0.7)},
+            {"section": SectionShape.CIRCLE},
+        )
+    ]
+    # As the caution says, in its rounding.
+    assert strengths[1] / strengths[0] == pytest.approx(1.4, abs=0.05)
+    assert strengths[2] / strengths[0] == pytest.approx(2.2, abs=0.3)
+    assert strengths[3] / strengths[0] == pytest.approx(5.0, abs=0.5)
 
 
 def test_a_short_cutting_part_is_bent_at_its_handle():
