@@ -17,6 +17,8 @@ __all__ = [
     "equivalent_diameter_mm",
     "narrow_and_wide_mm",
     "section_area_mm2",
+    "section_centroid_mm",
+    "section_moment_mm3",
 ]
 
 DIRECTIONS = 64
@@ -67,6 +69,34 @@ def section_area_mm2(radius_mm: ArrayLike) -> Floats:
     """
     radius = np.asarray(radius_mm, float)
     return np.asarray(np.pi * np.mean(radius * radius, axis=-1), float)
+
+
+def section_moment_mm3(radius_mm: ArrayLike) -> Floats:
+    """Return the first moments of each section's area about its center, ``⅓∮r³(cos, sin)dθ``.
+
+    Parameters
+    ----------
+    radius_mm : array_like, shape (..., directions)
+
+    Returns
+    -------
+    ndarray, shape (..., 2)
+        Along direction 0, and a quarter turn from it.
+    """
+    radius = np.asarray(radius_mm, float)
+    theta = directions_rad(radius.shape[-1])
+    waves = np.stack([np.cos(theta), np.sin(theta)], axis=-1)
+    return np.asarray(2.0 * np.pi / 3.0 * (radius**3 @ waves) / theta.size, float)
+
+
+def section_centroid_mm(radius_mm: ArrayLike) -> Floats:
+    """Return where the centroid of each section lies from its center, shape (..., 2).
+
+    Parameters
+    ----------
+    radius_mm : array_like, shape (..., directions)
+    """
+    return np.asarray(section_moment_mm3(radius_mm) / section_area_mm2(radius_mm)[..., None], float)
 
 
 def equivalent_diameter_mm(radius_mm: ArrayLike) -> Floats:

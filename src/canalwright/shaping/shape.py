@@ -2,13 +2,13 @@
 
 The instrument's disc at each level is centered on the canal centerline and united with the
 section. Concentric passes can be exchanged in order without changing the result, and the canal
-never shrinks. Transportation needs the rod in the canal and is not part of this model: results
-carry the caution ``CONCENTRIC_MODEL``.
+never shrinks. Transportation needs the rod in the canal (`canalwright.shaping.off_center`) and is
+not part of this model: results carry the caution ``CONCENTRIC_MODEL``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
-from canalwright.geometry.sections import section_area_mm2
+from canalwright.geometry.sections import section_area_mm2, section_moment_mm3
 from canalwright.instruments.instrument import Instrument
 
 __all__ = ["CONCENTRIC_MODEL", "ENGAGED_FROM_MM", "Pass", "Shape", "Step", "cut", "step"]
@@ -94,11 +94,19 @@ class Shape:
     radius_mm : ndarray, shape (n, directions)
     outer_radius_mm : ndarray, shape (n, directions)
         Outer root surface, NaN where unknown.
+    bend_per_mm : ndarray, shape (n, 2), or None
+        Curvature of the axis along direction 0 and the one at a right angle to it; with it the
+        volume counts that sections of a curved canal lie closer together on its inner side.
+    free_mm : ndarray, shape (n,), or None
+        Diameter of the largest circle known to fit, centered or not; None if only centered ones
+        are known.
     """
 
     level_mm: Floats
     radius_mm: Floats
     outer_radius_mm: Floats
+    bend_per_mm: Floats | None = None
+    free_mm: Floats | None = None
 
     @classmethod
     def of(cls, canal: Canal) -> Shape:
@@ -107,13 +115,16 @@ class Shape:
 
     def at_least(self, diameter_mm: float) -> Shape:
         """Return the shape with every section opened to at least a diameter."""
-        radius = np.maximum(self.radius_mm, diameter_mm / 2.0)
-        return Shape(self.level_mm, radius, self.outer_radius_mm)
+        return replace(self, radius_mm=np.maximum(self.radius_mm, diameter_mm / 2.0))
 
     @cached_property
     def inscribed_mm(self) -> Floats:
-        """Diameter of the largest centered circle per level: what an instrument meets first."""
-        return np.asarray(2.0 * self.radius_mm.min(axis=1), float)
+        """Diameter of the largest circle per level: what an instrument meets first.
+
+        Of centered circles, unless a larger one off center is known (`free_mm`).
+        """
+        centered = np.asarray(2.0 * self.radius_mm.min(axis=1), float)
+        return centered if self.free_mm is None else np.maximum(centered, self.free_mm)
 
     @cached_property
     def area_mm2(self) -> Floats:
@@ -123,7 +134,10 @@ class Shape:
     @cached_property
     def volume_mm3(self) -> float:
         """Canal volume between the first and the last level."""
-        return float(np.trapezoid(self.area_mm2, self.level_mm))
+        if self.bend_per_mm is None:
+            return float(np.trapezoid(self.area_mm2, self.level_mm))
+        nearer = np.sum(self.bend_per_mm * section_moment_mm3(self.radius_mm), axis=1)
+        return float(np.trapezoid(self.area_mm2 - nearer, self.level_mm))
 
     @cached_property
     def dentin_min_mm(self) -> Floats:
@@ -200,7 +214,7 @@ def cut(shape: Shape, made: Pass) -> Shape:
     """Return the shape after a concentric pass."""
     opened_mm = made.diameter_mm(shape.level_mm) / 2.0
     radius = np.maximum(shape.radius_mm, opened_mm[:, None])
-    return Shape(shape.level_mm, radius, shape.outer_radius_mm)
+    return replace(shape, radius_mm=radius)
 
 
 def step(shape: Shape, made: Pass) -> Step:
