@@ -30,6 +30,8 @@ __all__ = ["InsertionLoads", "Limit", "insertion_loads"]
 
 Floats = NDArray[np.float64]
 
+_SAID_WITH_THE_LOADS = {STRAIN_VALIDITY.code, STEEL_STRAIN_VALIDITY.code}
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -143,7 +145,7 @@ def insertion_loads(
         speed_rpm=speed_rpm,
         turning_time_s=advance_time_s if turning_time_s is None else turning_time_s,
         parameters=parameters,
-        cautions=tuple(c for c in rod.cautions if c.code != STRAIN_VALIDITY.code),
+        cautions=tuple(c for c in rod.cautions if c.code not in _SAID_WITH_THE_LOADS),
     )
     return InsertionLoads(
         rod=rod,
@@ -169,14 +171,17 @@ def _per_length(rod: RodInCanal, level: Floats) -> Floats:
 
 
 def _limits(loads: PassLoads, alloy: Alloy) -> tuple[Limit, ...]:
-    validity = STEEL_STRAIN_VALIDITY if alloy is Alloy.STAINLESS else STRAIN_VALIDITY
+    steel = alloy is Alloy.STAINLESS
+    validity = STEEL_STRAIN_VALIDITY if steel else STRAIN_VALIDITY
+    beyond = "drawn steel bends for good beyond" if steel else "the model holds to"
+    precurve = "precurving it, " if steel else ""
     strain = Limit(
         "strain",
         loads.peak_strain / validity.high,
         loads.peak_strain_station_mm,
         f"surface strain {100 * loads.peak_strain:.1f} % at station "
-        f"{loads.peak_strain_station_mm:.1f} mm; the model holds to {100 * validity.high:g} %",
-        "a smaller taper or size in the curve, or widening coronal of the curve first",
+        f"{loads.peak_strain_station_mm:.1f} mm; {beyond} {100 * validity.high:g} %",
+        f"{precurve}a smaller taper or size in the curve, or widening coronal of the curve first",
     )
     torque = Limit(
         "torque",

@@ -22,6 +22,7 @@ from canalwright.mechanics.bench_tests import (
     bending_test,
     torsion_test,
 )
+from canalwright.mechanics.torsion_notes import ANGLE_NOT_COMPUTED
 
 __all__ = ["InstrumentSummary", "Standing", "standing", "summarize_instrument"]
 
@@ -115,6 +116,7 @@ def summarize_instrument(instrument: Instrument, station_mm: Sequence[float]) ->
         cautions=merged(
             bending.cautions,
             torsion.cautions,
+            (ANGLE_NOT_COMPUTED,),
             (SECTION_ASSUMED,) if assumed else (),
             (SECTION_SPREAD,) if weakest else (),
         ),

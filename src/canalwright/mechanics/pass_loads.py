@@ -15,7 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
-from canalwright.instruments.instrument import Instrument
+from canalwright.instruments.instrument import Alloy, Instrument
+from canalwright.mechanics.alloy_laws import STEEL_STRAIN_VALIDITY
 from canalwright.mechanics.cutting import MEAN_TORQUE_VALIDITY
 from canalwright.mechanics.fatigue import STRAIN_VALIDITY, cycles_from_time, cycles_to_failure
 from canalwright.mechanics.parameters import LoadParameters
@@ -26,6 +27,7 @@ __all__ = [
     "assembled_loads",
     "checked_levels",
     "require_positive",
+    "strain_cautions",
     "torque_caution",
 ]
 
@@ -42,6 +44,13 @@ TORQUE_CALIBRATED: Final = Caution(
     "Torque rests on a cutting energy and friction fitted to one logged pass, which another "
     "instrument or dentin need not share, on an assumed time of cutting and on strengths from "
     "memory.",
+    "project rule",
+)
+STEEL_KEEPS_A_BEND: Final = Caution(
+    "STEEL_BENDS_FOR_GOOD",
+    "Drawn steel bends for good beyond a surface strain of about 1 % (value from memory): this "
+    "file keeps a bend and presses less hard than stated. Precurve it for the curve, do not turn "
+    "it through full turns there, and discard it when it is kinked.",
     "project rule",
 )
 FATIGUE_UNKNOWN: Final = Caution(
@@ -159,10 +168,17 @@ def assembled_loads(
             cautions,
             (torque_caution(parameters),),
             (FATIGUE_UNKNOWN if fatigue is None else FATIGUE_UNCERTAIN,),
-            STRAIN_VALIDITY.cautions(float(strain[peak])),
+            strain_cautions(instrument.alloy, float(strain[peak])),
             MEAN_TORQUE_VALIDITY.cautions(peak_torque),
         ),
     )
+
+
+def strain_cautions(alloy: Alloy, peak_strain: float) -> tuple[Caution, ...]:
+    """Return what a surface strain means for an alloy: a bend that stays, or no known life."""
+    if alloy is not Alloy.STAINLESS:
+        return STRAIN_VALIDITY.cautions(peak_strain)
+    return (STEEL_KEEPS_A_BEND,) if peak_strain > STEEL_STRAIN_VALIDITY.high else ()
 
 
 def torque_caution(parameters: LoadParameters) -> Caution:

@@ -246,6 +246,7 @@ class _State:
         self.node[1:, column.WEIGHT] += gaps / 2.0
         self.node[:, column.WALL] = path.wall_radius_mm
         self.node[:, column.WALL_NARROW] = path.narrow_radius_mm
+        self._fill_sections()
         turned = np.zeros(count) if path.wide_direction_rad is None else path.wide_direction_rad
         self.node[:, column.COSINE], self.node[:, column.SINE] = np.cos(turned), np.sin(turned)
         self.hinge = np.zeros((count, column.HINGE_COLUMNS))
@@ -263,6 +264,17 @@ class _State:
                 float(_MOST_ITERATIONS),
             ]
         )
+
+    def _fill_sections(self) -> None:
+        from canalwright.mechanics import rod_numerics as column
+
+        if self.rod.wider is None:
+            return
+        station = self.path.level_mm - self.path.level_mm[0]
+        grid = np.arange(self.rod.wider.size) * self.rod.step_mm
+        slope = np.gradient(self.rod.wider, self.rod.step_mm)
+        self.node[:, column.WIDER] = np.interp(station, grid, self.rod.wider)
+        self.node[:, column.WIDER_SLOPE] = np.interp(station, grid, slope)
 
     def solve(self) -> RodInCanal:
         found = self._run(self.wall, _MOST_ITERATIONS)

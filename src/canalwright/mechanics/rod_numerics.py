@@ -30,7 +30,10 @@ RADIUS, SLOPE, WEIGHT = 0, 1, 2
 CLEARANCE, NARROW = 3, 4
 # Radius of the section along both axes, and the direction of the wide one.
 WALL, WALL_NARROW, COSINE, SINE = 5, 6, 7, 8
-NODE_COLUMNS = 9
+# How much wider than its radius the section at the tip would have to be to bend like the section
+# here, and the slope of that; 0 where one section holds throughout.
+WIDER, WIDER_SLOPE = 9, 10
+NODE_COLUMNS = 11
 # Columns of the hinge array.
 LENGTH, ENERGY, MOMENT, TANGENT, BY_RADIUS, CURVATURE = 0, 1, 2, 3, 4, 5
 HINGE_COLUMNS = 6
@@ -69,6 +72,12 @@ def bending(
     )
 
 
+@njit(cache=True, fastmath=MATH, inline="always")
+def bending_radius(node: Floats, i: int) -> float:
+    """Return the radius with which the section at the tip would bend like that of node i."""
+    return float(node[i, RADIUS] * (1.0 + node[i, WIDER]))
+
+
 @njit(cache=True, fastmath=MATH)
 def instrument_at_nodes(edge: Floats, profile: Floats, profile_step: float, node: Floats) -> None:
     """Fill radius, its slope and the clearance from the arc length along the instrument."""
@@ -99,8 +108,9 @@ def axial_terms(
     """Fill the part of the axial force that bending energy does not give by itself.
 
     Along an inextensible rod with constraint force N, N + Mκ − W changes only where the section
-    or the wall pushes along the rod: N = (W − Mκ) − Q with Q summed from the tip. `follow` says
-    how much the depth grows with the instrument's radius; `share` blends new values with old.
+    (its radius or its shape) or the wall pushes along the rod: N = (W − Mκ) − Q with Q summed from
+    the tip. `follow` says how much the depth grows with the instrument's radius; `share` blends
+    new values with old.
     """
     push = 0.0
     count = node.shape[0]
@@ -111,7 +121,8 @@ def axial_terms(
                 push += 0.5 * wall_n_per_mm2 * depth * depth
             push += wall_n_per_mm2 * node[i, WEIGHT] * depth * node[i, SLOPE] * follow[i]
         if i > 0:
-            push += hinge[i, LENGTH] * hinge[i, BY_RADIUS] * node[i, SLOPE]
+            rise = node[i, SLOPE] * (1.0 + node[i, WIDER]) + node[i, RADIUS] * node[i, WIDER_SLOPE]
+            push += hinge[i, LENGTH] * hinge[i, BY_RADIUS] * rise
         axial[i] += share * (-push - axial[i])
 
 

@@ -23,12 +23,12 @@ from canalwright.mechanics.rod_numerics import (
     MATH,
     MOMENT,
     NARROW,
-    RADIUS,
     SETTLED_MM,
     TANGENT,
     WEIGHT,
     axial_terms,
     bending,
+    bending_radius,
     feedback,
     instrument_at_nodes,
     known_energy_nmm,
@@ -107,7 +107,8 @@ def _energy(
             total += axial[i] * length[i]
         if 0 < i < count - 1:
             half = 0.5 * (length[i - 1] + length[i])
-            total += half * bending(_bend(unit, i, half), node[i, RADIUS], table, step)[0]
+            radius = bending_radius(node, i)
+            total += half * bending(_bend(unit, i, half), radius, table, step)[0]
     return total
 
 
@@ -118,7 +119,8 @@ def _hinges(
     for i in range(1, length.shape[0]):
         half = 0.5 * (length[i - 1] + length[i])
         curvature = _bend(unit, i, half)
-        energy, moment, tangent, by_radius = bending(curvature, node[i, RADIUS], table, step)
+        radius = bending_radius(node, i)
+        energy, moment, tangent, by_radius = bending(curvature, radius, table, step)
         hinge[i, LENGTH] = half
         hinge[i, ENERGY] = energy
         hinge[i, MOMENT] = moment

@@ -24,6 +24,7 @@ from canalwright.mechanics.insertion import InsertionLoads, Limit, insertion_loa
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.mechanics.pass_loads import PassLoads
 from canalwright.mechanics.torsion import elastic_capacity_nmm
+from canalwright.mechanics.torsion_notes import BENT_WHILE_TWISTED, UNWINDS
 from canalwright.planning.loads import speed_rpm
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.shaping.shape import Pass, Shape, Step, cut, step
@@ -183,6 +184,8 @@ def load_report(
     peck = None if advance.touch_mm is None else advance.loads(peck_mm)
     strength, level = parameters.strength_of(made.instrument).value, canal.level_mm
     rod, station = insertion.rod, _stations(canal.level_mm - made.tip_level_mm)
+    elastic_ncm = elastic_capacity_nmm(made.instrument, station, strength) / 10.0
+    unwinds = bool(np.any(insertion.loads.torque_ncm[station >= 0.0] > elastic_ncm[station >= 0.0]))
     return LoadReport(
         done=advance.done,
         insertion=insertion,
@@ -190,7 +193,7 @@ def load_report(
             level, rod.level_mm, np.linalg.norm(rod.path.curvature_per_mm, axis=1)
         ),
         file_curvature_per_mm=_on_levels(level, rod.level_mm, rod.curvature_per_mm),
-        elastic_capacity_ncm=elastic_capacity_nmm(made.instrument, station, strength) / 10.0,
+        elastic_capacity_ncm=elastic_ncm,
         speed_rpm=advance.speed_rpm,
         time_s=advance.time_s,
         feed_mm_per_s=advance.feed_mm_per_s,
@@ -207,7 +210,11 @@ def load_report(
         limits=_limits(insertion, advance.done, peck),
         parameters=parameters,
         play_mm=play_mm,
-        cautions=merged(insertion.cautions, () if peck is None else (*peck.cautions, FEED_ASSUMED)),
+        cautions=merged(
+            insertion.cautions,
+            () if peck is None else (*peck.cautions, FEED_ASSUMED, BENT_WHILE_TWISTED),
+            (UNWINDS,) if unwinds else (),
+        ),
     )
 
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from canalwright.errors import OutOfRange
 from canalwright.instruments.alloys import alloy_set
 from canalwright.instruments.instrument import Alloy, SectionShape
+from canalwright.instruments.section_table import sections_along
 from canalwright.instruments.standard import find_instrument
 from canalwright.mechanics.alloy_laws import linear_law
 from canalwright.mechanics.bench_tests import bending_law
@@ -215,3 +217,47 @@ def test_rod_of_an_instrument_has_its_radii() -> None:
     rod = rod_of_instrument(instrument)
     assert rod.radius_mm[0] == pytest.approx(0.125)
     assert rod.radius_mm[round(10.0 / rod.step_mm)] == pytest.approx((0.25 + 0.4) / 2)
+
+
+def test_a_round_shank_is_stiffer_than_the_blade_before_it() -> None:
+    file = find_instrument("engine-25-04")
+    rod = rod_of_instrument(file)
+    behind, last = rod.bending_stiffness_nmm2(18.0), rod.bending_stiffness_nmm2(15.0)
+    diameters = (file.diameter_mm(18.0) / file.diameter_mm(15.0)) ** 4
+    # Circle over equilateral triangle in the same circle: π/64 over 0.0101487.
+    assert behind / last == pytest.approx(float(diameters) * np.pi / 64 / 0.0101487, rel=1e-3)
+
+
+def test_a_core_that_grows_stiffens_the_rod_along_it() -> None:
+    plain = find_instrument("engine-25-04")
+    growing = replace(plain, knot_core_ratio=(0.5, 0.8))
+    at = [rod_of_instrument(file).bending_stiffness_nmm2(8.0) for file in (plain, growing)]
+    inertia = [float(sections_along(file, 8.0).inertia_mm4[0]) for file in (plain, growing)]
+    assert at[1] / at[0] == pytest.approx(inertia[1] / inertia[0], rel=0.01)
+
+
+def test_a_wider_section_bends_like_the_true_one() -> None:
+    # A square as a triangle that is wider, against a square; I/D⁴ of both in closed form.
+    law = moment_law(SectionShape.TRIANGLE, linear_law(70000.0))
+    wider = np.full(ROD.radius_mm.size, (0.0208333 / 0.0101487) ** 0.25 - 1.0)
+    triangle = Rod(ROD.radius_mm, 0.01, law, wider=wider)
+    one, other = (rod_in_canal(path(), rod) for rod in (triangle, ROD))
+    assert one.insertion_force_n == pytest.approx(other.insertion_force_n, rel=2e-3)
+    assert np.max(one.wall_force_n) == pytest.approx(np.max(other.wall_force_n), rel=2e-3)
+
+
+def test_the_push_is_the_slope_of_the_energy_where_the_section_changes() -> None:
+    # The shank of this short blade lies in the curve.
+    file = replace(
+        find_instrument("engine-25-04"), knot_station_mm=(0.0, 4.0), knot_diameter_mm=(0.25, 0.41)
+    )
+    rod = rod_of_instrument(file)
+    energies, pushes = [], []
+    for tip in (0.1, 0.0, -0.1):
+        level = graded_levels_mm(tip, 14.0, 400)
+        found = rod_in_canal(path_of_arcs([Arc(6.0, 0.2)], level, np.full(400, 0.35)), rod)
+        assert found.convergence.converged
+        energies.append(found.energy_nmm)
+        pushes.append(found.insertion_force_n)
+    slope = (energies[2] - energies[0]) / 0.2
+    assert pushes[1] == pytest.approx(slope, rel=0.05)
