@@ -18,7 +18,7 @@ from canalwright.shaping.shape import Pass, Shape
 from support.brute import all_complete, non_dominated
 from support.canals import tapered_canal
 
-TRAYS = 260
+TRAYS = 320
 MOST = 4
 
 
@@ -70,6 +70,10 @@ def _random_limits(draw) -> Limits:
     values = {
         "step_percent": draw.uniform(40.0, 130.0),
         "hand_step_percent": draw.uniform(40.0, 150.0),
+        "glide_step_percent": draw.uniform(40.0, 130.0),
+        "finishing_step_percent": draw.uniform(40.0, 130.0),
+        "step_area_percent": draw.uniform(150.0, 500.0),
+        "glide_start_mm": draw.uniform(0.06, 0.12),
         "step_mm": draw.uniform(0.12, 0.4),
         "engaged_mm": draw.uniform(4.0, 12.0),
         "dentin_left_mm": draw.uniform(0.1, 0.5),

@@ -10,7 +10,7 @@ import pytest
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.tray import standard_tray
 from canalwright.planning import plan
-from canalwright.planning.limits import Rules, broken, judged
+from canalwright.planning.limits import Rules, broken, is_glide_file, judged
 from canalwright.planning.patency import usual_patency
 from canalwright.planning.situation import canal_curvature_per_mm
 from canalwright.planning.types import Limits, Target
@@ -27,7 +27,7 @@ CANALS = {
 }
 TRAY = standard_tray()
 # Relaxed so far that the limit cannot bind.
-FREE = {"dentin_left_mm": 1e-9, "glide_path_mm": 1e-9}
+FREE = {"dentin_left_mm": 1e-9, "glide_path_mm": 1e-9, "glide_start_mm": 1e-9}
 
 
 @pytest.fixture(scope="module", params=list(CANALS))
@@ -74,7 +74,8 @@ def test_recommended_sequence_makes_clinical_sense(planned):
     _, result = planned
     steps = result.plans[0].steps
     assert 1 <= len(steps) <= 9
-    assert steps[0].instrument.kind == "hand"
+    slim = is_glide_file(steps[0].instrument, result.limits)
+    assert steps[0].instrument.kind == "hand" or (slim and result.patency is not None)
     steps = steps[steps[0].purpose == "scouting" :]
     shape = result.start
     for one in steps:
@@ -85,7 +86,8 @@ def test_recommended_sequence_makes_clinical_sense(planned):
             # no larger instrument before a smaller one at the same depth
             assert shape.inscribed_mm[tip] <= made.instrument.tip_diameter_mm + 1e-6
         if one.instrument.kind == "engine":
-            assert shape.inscribed_mm[tip:].min() >= 0.15 - 1e-9
+            wide = 0.10 if is_glide_file(one.instrument, result.limits) else 0.15
+            assert shape.inscribed_mm[tip:].min() >= wide - 1e-9
         shape = one.step.after
 
 

@@ -38,7 +38,7 @@ def all_complete(start, passes, target, limits, curvature, length_mm, times, mos
             if not allowed(start, shape, done, target, limits, curvature, length_mm, parameters):
                 continue
             spent = times.step_s(made.instrument.kind, done.removed_mm3)
-            peak = max(risk, _risk(done, limits))
+            peak = max(risk, _risk(done, limits, target))
             more = removed + done.removed_mm3
             yield from extend(done.after, (*used, made), time_s + spent, peak, more)
 
@@ -55,12 +55,17 @@ def allowed(
     ahead = level >= made.tip_level_mm - 1e-9
     if not done.engaged.any() or length_mm - made.tip_level_mm > file.overall_length_mm + 1e-9:
         return False
-    percent = (limits.hand_step_percent if hand else limits.step_percent).value
+    percent = _percent(made, limits, target)
+    if np.max(done.area_after_mm2 / done.area_before_mm2) - 1.0 > (
+        limits.step_area_percent.value / 100.0 * (1.0 + 1e-9)
+    ):
+        return False
     if done.step_percent.max() > percent + 1e-6 or done.step_mm.max() > limits.step_mm.value + 1e-9:
         return False
     if done.engaged_length_mm > limits.engaged_mm.value + 1e-9:
         return False
-    if not hand and before.inscribed_mm[ahead].min() < limits.glide_path_mm.value - 1e-9:
+    wide = (limits.glide_start_mm if _is_glide(file, limits) else limits.glide_path_mm).value
+    if not hand and before.inscribed_mm[ahead].min() < wide - 1e-9:
         return False
     return (
         _keeps_target(done, target, limits)
@@ -82,9 +87,23 @@ def non_dominated(costs: list[tuple[float, ...]]) -> set[tuple[float, ...]]:
     return set(kept)
 
 
-def _risk(done: Step, limits) -> float:
-    hand = done.made.instrument.kind is Kind.HAND
-    percent = (limits.hand_step_percent if hand else limits.step_percent).value
+def _is_glide(file, limits) -> bool:
+    slim = file.mean_taper_mm_per_mm <= limits.glide_file_taper.value + 1e-9
+    return file.kind is Kind.ENGINE and file.size <= limits.glide_file_size.value and slim
+
+
+def _percent(made: Pass, limits, target) -> float:
+    if made.instrument.kind is Kind.HAND:
+        return limits.hand_step_percent.value
+    if _is_glide(made.instrument, limits):
+        return limits.glide_step_percent.value
+    if made.instrument.size >= target.size and made.tip_level_mm <= 1e-9:
+        return limits.finishing_step_percent.value
+    return limits.step_percent.value
+
+
+def _risk(done: Step, limits, target) -> float:
+    percent = _percent(done.made, limits, target)
     return max(
         done.step_percent.max() / percent,
         done.step_mm.max() / limits.step_mm.value,

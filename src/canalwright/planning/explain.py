@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from canalwright.instruments.instrument import Instrument, Kind
-from canalwright.planning.limits import broken, is_check, judged
+from canalwright.planning.limits import STEP_CONSTRAINTS, broken, is_check, judged
 from canalwright.planning.moves import wanted
 from canalwright.planning.situation import Situation
 from canalwright.planning.types import Margin
@@ -184,7 +184,7 @@ def _larger_binds(walk: Walk, index: int, instruments: tuple[Instrument, ...]) -
 def _opens(walk: Walk, index: int) -> str:
     done, margins = walk.steps[index], walk.margins[index]
     worst = done.worst
-    share = next(m for m in margins if m.constraint in {"step_percent", "hand_step_percent"})
+    share = next(m for m in margins if m.constraint in STEP_CONSTRAINTS)
     return (
         f"Opens the canal from {done.before_mm[worst]:.2f} to {done.instrument_mm[worst]:.2f} mm "
         f"at level {done.level_mm[worst]:.1f} mm, its largest step: "

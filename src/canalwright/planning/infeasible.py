@@ -18,12 +18,16 @@ __all__ = ["nearest_target", "no_feasible_plan"]
 _RELAXED: Final[dict[str, tuple[float, ...]]] = {
     "step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
     "hand_step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
+    "glide_step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
+    "finishing_step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
+    "step_area_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
     "step_mm": (1.1, 1.25, 1.5, 2.0, 100.0),
     "engaged_mm": (1.1, 1.25, 1.5, 100.0),
     "dentin_left_mm": (0.9, 0.75, 0.5, 0.25, 0.0),
     "over_target_mm": (1.5, 2.5, 100.0),
     "flare_over_target_mm": (1.5, 2.5, 100.0),
     "glide_path_mm": (0.9, 0.67, 0.0),
+    "glide_start_mm": (0.9, 0.67, 0.0),
     "loose_tip_mm": (2.0, 100.0),
     "torque_fraction": (1.25, 1.5, 2.0, 100.0),
     "fatigue_fraction": (1.5, 2.0, 100.0),
@@ -32,18 +36,22 @@ _RELAXED: Final[dict[str, tuple[float, ...]]] = {
 _LABELS: Final = {
     "step_percent": "the relative step of engine-driven instruments",
     "hand_step_percent": "the relative step of hand instruments",
+    "glide_step_percent": "the relative step of engine-driven glide files",
+    "finishing_step_percent": "the relative step of the last instrument",
+    "step_area_percent": "the growth of the section's area",
     "step_mm": "the step in mm",
     "engaged_mm": "the engaged length",
     "dentin_left_mm": "the dentin left",
     "over_target_mm": "the excess over the target",
     "flare_over_target_mm": "the coronal excess over the target",
     "glide_path_mm": "the glide path",
+    "glide_start_mm": "the width before an engine-driven glide file",
     "loose_tip_mm": "the play of the tip",
     "torque_fraction": "the share of the torsional strength",
     "fatigue_fraction": "the share of the fatigue life",
     "hand_size_in_curve": "the size of steel files in curves",
 }
-_LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm")
+_LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm", "glide_start_mm")
 _TRIES: Final = 24
 _ROOM: Final = 60_000
 _CLAUSES: Final = 3

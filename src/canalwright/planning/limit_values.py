@@ -60,6 +60,25 @@ class Limits:
         Curvature from which a canal counts as curved for that limit.
     smallest_start_mm : Graded
         Diameter below which the image says nothing; a narrower measured canal starts here.
+    step_area_percent : Graded
+        Largest growth of the section's area at any level, in percent.
+    glide_step_percent : Graded
+        As `step_percent`, for engine-driven glide-path files.
+    glide_start_mm : Graded
+        As `glide_path_mm`, for engine-driven glide-path files.
+    glide_file_size, glide_file_taper : Graded
+        Largest size and taper (mm/mm) of an engine-driven instrument that counts as one.
+    finishing_step_percent : Graded
+        As `step_percent`, for engine-driven instruments of the target's size or more at the end of
+        the preparation.
+    gauging_over_mm : Graded
+        How much wider than the target the terminus may be before gauging is called for first.
+    strain : Graded
+        Largest surface strain (ratio) of an engine-driven instrument in its true shape.
+    screw_in_n : Graded
+        Largest pull toward the terminus on an engine-driven instrument, where its pitch is known.
+    transportation_mm : Graded
+        Largest shift of the wall away from a centered cut at any level, after the whole sequence.
     """
 
     step_percent: Graded = Graded(
@@ -159,4 +178,49 @@ class Limits:
         "mm",
         Evidence.ASSUMED,
         note="the smallest standard file; what is narrower in the image is not resolved",
+    )
+    step_area_percent: Graded = Graded(
+        160.0,
+        "%",
+        Evidence.ASSUMED,
+        note="what the relative step of hand instruments allows in a round canal; size 10 to 15 "
+        "is 125 %",
+    )
+    glide_step_percent: Graded = Graded(
+        45.0, "%", Evidence.ASSUMED, note="as for shaping; 10 to 13 is 30 %, 10 to 16 is 60 %"
+    )
+    glide_start_mm: Graded = Graded(
+        0.10, "mm", Evidence.PRACTICE, note="a loose size 10 before an engine-driven glide file"
+    )
+    glide_file_size: Graded = Graded(
+        16.0, "", Evidence.PRACTICE, note="engine-driven glide files are about size 13 to 16"
+    )
+    glide_file_taper: Graded = Graded(
+        0.03, "mm/mm", Evidence.PRACTICE, note="slim: a steeper file shapes"
+    )
+    finishing_step_percent: Graded = Graded(
+        45.0, "%", Evidence.ASSUMED, note="as for shaping; 25 to 30 is 20 %, 20 to 30 is 50 %"
+    )
+    gauging_over_mm: Graded = Graded(
+        0.05, "mm", Evidence.ASSUMED, note="one standard size wider than the target"
+    )
+    strain: Graded = Graded(
+        0.08,
+        "",
+        Evidence.MEMORY,
+        note="superelastic alloys recover about 6 to 8 %; heat-treated ones differ",
+    )
+    screw_in_n: Graded = Graded(
+        10.0,
+        "N",
+        Evidence.ASSUMED,
+        note="what a hand holds back lightly; mean vertical forces up to 12 N are published",
+    )
+    transportation_mm: Graded = Graded(
+        0.3,
+        "mm",
+        Evidence.MEMORY,
+        source="wu2000",
+        note="more than that at the apex may harm the seal: often quoted, poorly supported; asked "
+        "for at every level here",
     )

@@ -14,17 +14,23 @@ from numpy.typing import NDArray
 
 from canalwright.evidence import Graded
 from canalwright.instruments.instrument import Alloy, Instrument, Kind
+from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.loads import pass_loads
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Margin, Target
+from canalwright.planning.used_life import Stock, UsedLife
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, Step, lowest_largest
 
 __all__ = [
     "RISK_CONSTRAINTS",
+    "STEP_CONSTRAINTS",
     "Rules",
     "broken",
+    "fatigue_after",
+    "glide_limit_mm",
     "is_check",
+    "is_glide_file",
     "judged",
     "loose_tip_limit_mm",
     "over_target_limit_mm",
@@ -36,7 +42,13 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-RISK_CONSTRAINTS: Final = ("step_percent", "hand_step_percent", "step_mm", "engaged_mm")
+STEP_CONSTRAINTS: Final = (
+    "step_percent",
+    "hand_step_percent",
+    "glide_step_percent",
+    "finishing_step_percent",
+)
+RISK_CONSTRAINTS: Final = (*STEP_CONSTRAINTS, "step_mm", "engaged_mm")
 TIP_REGION_MM: Final = 3.0
 """First part of an instrument, up to the station where its torsion is tested."""
 _SLACK: Final = 1e-9
@@ -60,6 +72,8 @@ class Rules:
     parameters : LoadParameters
     times : TimeModel
         What the loads of a pass rest on.
+    stock : Stock
+        The physical instruments on hand and what they have been through.
     """
 
     start: Shape
@@ -69,6 +83,7 @@ class Rules:
     length_mm: float
     parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS
     times: TimeModel = DEFAULT_TIMES
+    stock: Stock = Stock()  # noqa: RUF009
 
 
 def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
@@ -90,8 +105,9 @@ def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
     """
     found = (
         _useful(step),
-        _step_percent(step, rules.limits),
+        _step_percent(step, rules),
         _step_mm(step, rules.limits),
+        _step_area(step, rules.limits),
         _engaged(step, rules.limits),
         _dentin(before, step, rules.limits),
         _over_target(step, rules, flare=False),
@@ -122,11 +138,30 @@ def risk_of(margins: tuple[Margin, ...]) -> float:
     return max((m.used for m in margins if m.constraint in RISK_CONSTRAINTS), default=0.0)
 
 
-def step_limit_percent(instrument: Instrument, limits: Limits) -> tuple[str, Graded]:
-    """Return name and value of the limit on the relative step of an instrument."""
+def is_glide_file(instrument: Instrument, limits: Limits) -> bool:
+    """Return whether an instrument counts as an engine-driven glide-path file."""
+    if instrument.kind is not Kind.ENGINE or instrument.size > limits.glide_file_size.value:
+        return False
+    return instrument.mean_taper_mm_per_mm <= limits.glide_file_taper.value + _SLACK
+
+
+def step_limit_percent(made: Pass, limits: Limits, target: Target) -> tuple[str, Graded]:
+    """Return name and value of the limit on the relative step of a pass, by its phase."""
+    instrument = made.instrument
     if instrument.kind is Kind.HAND:
         return "hand_step_percent", limits.hand_step_percent
+    if is_glide_file(instrument, limits):
+        return "glide_step_percent", limits.glide_step_percent
+    if instrument.size >= target.size and made.tip_level_mm <= target.end_level_mm + _SLACK:
+        return "finishing_step_percent", limits.finishing_step_percent
     return "step_percent", limits.step_percent
+
+
+def glide_limit_mm(instrument: Instrument, limits: Limits) -> tuple[str, Graded]:
+    """Return name and value of the width an engine-driven instrument asks for."""
+    if is_glide_file(instrument, limits):
+        return "glide_start_mm", limits.glide_start_mm
+    return "glide_path_mm", limits.glide_path_mm
 
 
 def in_flare(limits: Limits, level_mm: Floats) -> NDArray[np.bool_]:
@@ -160,13 +195,17 @@ def _useful(step: Step) -> Margin:
     return Margin("no_cut", reached, 0.0, "mm", None, used)
 
 
-def _step_percent(step: Step, limits: Limits) -> Margin:
-    name, limit = step_limit_percent(step.made.instrument, limits)
+def _step_percent(step: Step, rules: Rules) -> Margin:
+    name, limit = step_limit_percent(step.made, rules.limits, rules.target)
     return _largest(name, step.step_percent, limit, step.level_mm)
 
 
 def _step_mm(step: Step, limits: Limits) -> Margin:
     return _largest("step_mm", step.step_mm, limits.step_mm, step.level_mm)
+
+
+def _step_area(step: Step, limits: Limits) -> Margin:
+    return _largest("step_area_percent", step.area_percent, limits.step_area_percent, step.level_mm)
 
 
 def _engaged(step: Step, limits: Limits) -> Margin:
@@ -204,9 +243,9 @@ def _glide_path(step: Step, limits: Limits) -> Margin | None:
     if not ahead.any():
         return None
     narrowest = int(np.argmin(np.where(ahead, step.before_mm, np.inf)))
-    value, limit = float(step.before_mm[narrowest]), limits.glide_path_mm.value
-    level = float(step.level_mm[narrowest])
-    return Margin("glide_path_mm", value, limit, "mm", level, limit / (value + _SLACK))
+    name, limit = glide_limit_mm(step.made.instrument, limits)
+    value, level = float(step.before_mm[narrowest]), float(step.level_mm[narrowest])
+    return Margin(name, value, limit.value, "mm", level, limit.value / (value + _SLACK))
 
 
 def _loads(step: Step, rules: Rules) -> tuple[Margin, ...]:
@@ -218,10 +257,25 @@ def _loads(step: Step, rules: Rules) -> tuple[Margin, ...]:
     level = step.made.tip_level_mm + loads.torque_worst_station_mm
     limit = limits.torque_fraction.value
     found = [Margin("torque_fraction", torque, limit, "", level, _share(torque, limit))]
-    if loads.fatigue_fraction is not None:
-        used, limit = loads.fatigue_fraction, limits.fatigue_fraction.value
-        found.append(Margin("fatigue_fraction", used, limit, "", None, _share(used, limit)))
-    return tuple(found)
+    return (*found, *_fatigue(step, loads, rules))
+
+
+def _fatigue(step: Step, loads: PassLoads, rules: Rules) -> tuple[Margin, ...]:
+    """Judge the life of the individual that is least used after the pass."""
+    most = [fatigue_after(loads, life) for life in rules.stock.individuals(step.made.instrument.id)]
+    used = min(most, default=float("inf"))
+    if used == 0.0 and loads.fatigue_fraction is None:
+        return ()
+    limit = rules.limits.fatigue_fraction.value
+    return (Margin("fatigue_fraction", used, limit, "", None, _share(used, limit)),)
+
+
+def fatigue_after(loads: PassLoads, life: UsedLife) -> float:
+    """Return the largest damage along the inserted part of an instrument after a pass."""
+    inside = loads.station_mm >= -1e-9
+    more = np.zeros(len(inside)) if loads.fatigue_used is None else loads.fatigue_used
+    total = life.at(loads.station_mm) + more
+    return float(total[inside].max(initial=0.0))
 
 
 def tip_region(made: Pass, level_mm: Floats) -> NDArray[np.bool_]:

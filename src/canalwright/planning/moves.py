@@ -17,19 +17,17 @@ from numpy.typing import NDArray
 
 from canalwright.geometry.sections import section_area_mm2
 from canalwright.instruments.instrument import Alloy, Instrument, Kind
-from canalwright.mechanics.cutting import cutting_torque_nmm
-from canalwright.mechanics.fatigue import cycles_from_time, cycles_to_failure, surface_strain
-from canalwright.mechanics.torsion import plastic_capacity_nmm
 from canalwright.planning.limits import (
     Rules,
     can_reach,
+    glide_limit_mm,
     loose_tip_limit_mm,
     over_target_limit_mm,
     step_limit_percent,
     tip_region,
 )
 from canalwright.planning.limits import wall_left_mm as wall_left
-from canalwright.planning.loads import speed_rpm
+from canalwright.planning.move_loads import capacity_nmm, fatigue_most_s, torque_nmm_s_per_mm3
 from canalwright.planning.times import TimeModel
 from canalwright.shaping.shape import Pass, Shape, level_widths_mm
 
@@ -66,18 +64,20 @@ class Tables:
     first, tip_until, shaft_from : ndarray of int64, shape (moves,)
         First level at which an instrument lies, first beyond its tip region, and first beyond
         its cutting part.
-    shaft_mm, percent, fixed_s, s_per_mm3, glide_mm, tip_mm, loose_mm : ndarray, shape (moves,)
-        Shaft diameter; limit on the relative step; time of a step without cutting and per
-        volume; diameter asked for along the inserted part; diameter at the lowest level occupied
-        and how much narrower than the untouched canal that may be.
+    class_share : ndarray, shape (classes,)
+        Limits on the relative step, as ratios; `step_class` says which of them holds for a move.
+    shaft_mm, fixed_s, s_per_mm3, glide_mm, tip_mm, loose_mm : ndarray, shape (moves,)
+        Shaft diameter; time of a step without cutting and per volume; diameter asked for along
+        the inserted part; diameter at the lowest level occupied and how much narrower than the
+        untouched canal that may be.
     gap_mm : ndarray, shape (levels,)
         Distance to the level below; 0 for the first.
     capacity_nmm : ndarray, shape (moves, levels)
         Torsional strength; infinite where there is no instrument, or a hand feels it.
-    torque_nmm_s_per_mm3, settle_s, fatigue_per_s : ndarray, shape (moves,)
-        Torque for each volume cut per second; time in the canal without cutting; share of the
-        fatigue life used per second at the most strained station.
-    step_mm, engaged_mm, torque_fraction, fatigue_fraction : float
+    torque_nmm_s_per_mm3, settle_s, fatigue_most_s : ndarray, shape (moves,)
+        Torque for each volume cut per second; time in the canal without cutting; how long the
+        instrument may turn there before its life is used to the limit.
+    step_mm, engaged_mm, torque_fraction, area_share : float
         Limits.
     """
 
@@ -94,7 +94,8 @@ class Tables:
     first: NDArray[np.int64]
     shaft_from: NDArray[np.int64]
     shaft_mm: Floats
-    percent: Floats
+    class_share: Floats
+    step_class: NDArray[np.int64]
     fixed_s: Floats
     s_per_mm3: Floats
     glide_mm: Floats
@@ -105,11 +106,11 @@ class Tables:
     capacity_nmm: Floats
     torque_nmm_s_per_mm3: Floats
     settle_s: Floats
-    fatigue_per_s: Floats
+    fatigue_most_s: Floats
     step_mm: float
     engaged_mm: float
     torque_fraction: float
-    fatigue_fraction: float
+    area_share: float
 
 
 def default_depths_mm(length_mm: float, curve_top_mm: float = 0.0) -> tuple[float, ...]:
@@ -221,7 +222,8 @@ def tabulated(
     diameter, present, rank = _ranked(rules.start.inscribed_mm, start.inscribed_mm, opened)
     limits = rules.limits
     kinds = [p.instrument.kind for p in passes]
-    percent = np.array([step_limit_percent(p.instrument, limits)[1].value for p in passes])
+    percent = [step_limit_percent(p, limits, rules.target)[1].value for p in passes]
+    classes, step_class = np.unique(np.array(percent, float), return_inverse=True)
     shaft_level = np.array([p.tip_level_mm + p.instrument.cutting_length_mm for p in passes])
     tip_level = np.array([p.tip_level_mm for p in passes])
     return Tables(
@@ -233,56 +235,37 @@ def tabulated(
         diameter_mm=diameter,
         area_mm2=_areas(start, diameter),
         goal_area_mm2=_areas(start, np.maximum(diameter, goal_mm - 2.0 * _TARGET_SLACK_MM)),
-        needed=_needed(diameter, goal_mm, float(percent.max(initial=0.0)), limits.step_mm.value),
+        needed=_needed(diameter, goal_mm, max(percent, default=0.0), limits.step_mm.value),
         width_mm=level_widths_mm(level),
         first=np.searchsorted(level, tip_level - _SLACK).astype(np.int64),
         shaft_from=np.searchsorted(level, shaft_level + _SLACK, side="right").astype(np.int64),
         shaft_mm=np.array([p.instrument.knot_diameter_mm[-1] for p in passes]),
-        percent=percent,
+        class_share=classes / 100.0,
+        step_class=step_class.astype(np.int64),
         fixed_s=np.array([times.step_s(kind, 0.0) for kind in kinds]),
         s_per_mm3=np.array([1.0 / times.rate_mm3_per_s(kind) for kind in kinds]),
-        glide_mm=np.array([limits.glide_path_mm.value * (k is Kind.ENGINE) for k in kinds]),
+        glide_mm=np.array([_glide_mm(p, rules) for p in passes]),
         tip_until=np.array([_first_beyond(tip_region(p, level)) for p in passes], np.int64),
         tip_mm=np.array([_lowest_mm(row) for row in opened]),
         loose_mm=np.array([loose_tip_limit_mm(p.instrument, limits) for p in passes]),
         gap_mm=np.diff(level, prepend=level[0]),
-        capacity_nmm=np.array([_capacity_nmm(p, level, rules) for p in passes]).reshape(
+        capacity_nmm=np.array([capacity_nmm(p, level, rules) for p in passes]).reshape(
             len(passes), len(level)
         ),
-        torque_nmm_s_per_mm3=np.array([_torque_nmm_s_per_mm3(p, rules) for p in passes]),
+        torque_nmm_s_per_mm3=np.array([torque_nmm_s_per_mm3(p, rules) for p in passes]),
         settle_s=np.array([times.settle_s(kind) for kind in kinds]),
-        fatigue_per_s=np.array([_fatigue_per_s(p, level, rules) for p in passes]),
+        fatigue_most_s=np.array([fatigue_most_s(p, level, rules) for p in passes]),
         step_mm=limits.step_mm.value,
         engaged_mm=limits.engaged_mm.value,
         torque_fraction=limits.torque_fraction.value,
-        fatigue_fraction=limits.fatigue_fraction.value,
+        area_share=limits.step_area_percent.value / 100.0,
     )
 
 
-def _capacity_nmm(made: Pass, level_mm: Floats, rules: Rules) -> Floats:
+def _glide_mm(made: Pass, rules: Rules) -> float:
     if made.instrument.kind is Kind.HAND:
-        return np.full(len(level_mm), np.inf)
-    strength = rules.parameters.strength_of(made.instrument).value
-    capacity = plastic_capacity_nmm(made.instrument, level_mm - made.tip_level_mm, strength)
-    return np.where(capacity > 0.0, capacity, np.inf)
-
-
-def _torque_nmm_s_per_mm3(made: Pass, rules: Rules) -> float:
-    energy = rules.parameters.specific_cutting_energy_j_per_mm3.value
-    return float(cutting_torque_nmm(energy, 1.0, speed_rpm(made.instrument, rules.times)))
-
-
-def _fatigue_per_s(made: Pass, level_mm: Floats, rules: Rules) -> float:
-    coefficient = rules.parameters.fatigue_coefficient_of(made.instrument)
-    if coefficient is None or made.instrument.kind is Kind.HAND:
         return 0.0
-    diameter = made.instrument.diameter_mm(level_mm - made.tip_level_mm)
-    life = cycles_to_failure(
-        surface_strain(diameter, rules.curvature_per_mm),
-        coefficient=coefficient.value,
-        exponent=rules.parameters.fatigue_exponent.value,
-    )
-    return float(np.max(cycles_from_time(speed_rpm(made.instrument, rules.times), 1.0) / life))
+    return glide_limit_mm(made.instrument, rules.limits)[1].value
 
 
 def _lowest_mm(opened_mm: Floats) -> float:

@@ -12,7 +12,7 @@ from canalwright.evidence import Graded
 from canalwright.geometry.sections import section_area_mm2
 from canalwright.instruments.instrument import Kind
 from canalwright.mechanics.torsion import plastic_capacity_nmm
-from canalwright.planning.limits import inserted, step_limit_percent
+from canalwright.planning.limits import glide_limit_mm, inserted, step_limit_percent
 from canalwright.planning.loads import speed_rpm
 from canalwright.planning.situation import Situation
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, level_widths_mm, step
@@ -176,7 +176,7 @@ def _bites(
     situation: Situation, made: Pass, bite: Floats, before: Floats, width: Floats
 ) -> tuple[JudgedSamples, ...]:
     limits = situation.rules.limits
-    name, percent = step_limit_percent(made.instrument, limits)
+    name, percent = step_limit_percent(made, limits, situation.rules.target)
     return (
         _at_most(name, 100.0 * (bite / before).max(axis=1), percent),
         _at_most("step_mm", bite.max(axis=1), limits.step_mm),
@@ -213,10 +213,10 @@ def _glide_path(situation: Situation, canal: SampledCanal, made: Pass) -> tuple[
     passed = np.isinf(seen)
     if passed.all():
         return ()
-    limit: Graded = situation.rules.limits.glide_path_mm
+    name, limit = glide_limit_mm(made.instrument, situation.rules.limits)
     value = np.where(passed, limit.value, seen)
     used = np.where(passed, 0.0, limit.value / value)
-    return (JudgedSamples("glide_path_mm", value, used, limit.value, limit.unit),)
+    return (JudgedSamples(name, value, used, limit.value, limit.unit),)
 
 
 def _loads(

@@ -47,6 +47,9 @@ class Problem:
     times : TimeModel
     goal_mm : ndarray or None
         Diameter to reach per level; from the target and the passes by default.
+    forbidden : tuple of (tuple of Pass, Pass)
+        Passes that may not be made behind those before them, in whatever order these were made:
+        what a closer look at their loads has ruled out.
     """
 
     start: Shape
@@ -56,6 +59,7 @@ class Problem:
     pins: tuple[str, ...] = ()
     times: TimeModel = DEFAULT_TIMES
     goal_mm: Floats | None = None
+    forbidden: tuple[tuple[tuple[Pass, ...], Pass], ...] = ()
 
     @property
     def wanted_mm(self) -> Floats:
@@ -155,7 +159,8 @@ def _explored(
 ) -> SearchOutcome:
     from canalwright.planning.search_kernel import explore
 
-    store = empty_store(len(tables.start_rank), states, labels, _FINISHED)
+    moves, levels = tables.rank.shape
+    store = empty_store(levels, moves, len(tables.class_share), states, labels, _FINISHED)
     explore(_game(problem, tables, grains, only_one=only_one), store)
     n_states, n_labels, n_finished, full = (int(count) for count in store.counts)
     start_mm3 = store.volume_mm3[0]
@@ -200,7 +205,8 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         first=tables.first,
         shaft_from=tables.shaft_from,
         shaft_mm=tables.shaft_mm,
-        percent=tables.percent,
+        class_share=tables.class_share,
+        step_class=tables.step_class,
         fixed_s=tables.fixed_s,
         s_per_mm3=tables.s_per_mm3,
         glide_mm=tables.glide_mm,
@@ -211,9 +217,10 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         capacity_nmm=tables.capacity_nmm,
         torque_nmm_s_per_mm3=tables.torque_nmm_s_per_mm3,
         settle_s=tables.settle_s,
-        fatigue_per_s=tables.fatigue_per_s,
+        fatigue_most_s=tables.fatigue_most_s,
+        forbidden=_pair_keys(problem, tables),
         torque_fraction=tables.torque_fraction,
-        fatigue_fraction=tables.fatigue_fraction,
+        area_share=tables.area_share,
         step_limit=tables.step_mm,
         engaged_limit=tables.engaged_mm,
         pin_bit=bits,
@@ -223,6 +230,24 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         time_grain=grains[0],
         risk_grain=grains[1],
     )
+
+
+def _pair_keys(problem: Problem, tables: Tables) -> NDArray[np.uint64]:
+    """Return the digests of canals together with the moves that are forbidden on them."""
+    from canalwright.planning.search_moves import key_of, pair_key
+
+    index = {_name(made): k for k, made in enumerate(tables.passes)}
+    keys = set()
+    for before, made in problem.forbidden:
+        if _name(made) in index:
+            ranks = [tables.rank[index[_name(one)]] for one in before]
+            row = np.maximum.reduce([tables.start_rank, *ranks])
+            keys.add(int(pair_key(key_of(row), index[_name(made)])))
+    return np.array(sorted(keys), np.uint64)
+
+
+def _name(made: Pass) -> tuple[str, float]:
+    return made.instrument.id, made.tip_level_mm
 
 
 def _pin_bits(passes: tuple[Pass, ...], pins: tuple[str, ...]) -> tuple[NDArray[np.int64], int]:

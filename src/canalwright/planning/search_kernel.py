@@ -12,16 +12,14 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from canalwright.planning.search_moves import ALLOWED, NO_CUT, judged, key_of, look_at, step_kept
 from canalwright.planning.search_store import FINISHED, FULL, LABELS, STATES, Game, Store
 
 __all__ = ["explore"]
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Ranks = NDArray[np.uint16]
 
 _SAME = 1e-9
-_CUTS_MM = 2e-6
 
 
 @njit(cache=True, nogil=True)
@@ -43,10 +41,35 @@ def explore(game: Game, store: Store) -> None:
             state = store.state[label]
             if store.alive[label] and store.expanded[state] < passes:
                 store.expanded[state] = passes
-                _expand(game, store, state, passes, cheapest_s, cheapest_rate)
+                if not _hopeless(store, state, passes, cheapest_s, cheapest_rate):
+                    _expand(game, store, state, passes, cheapest_s, cheapest_rate)
             if store.counts[FULL] or (game.only_one and store.counts[FINISHED]):
                 return
         begin = end
+
+
+@njit(cache=True)
+def _hopeless(
+    store: Store, state: int, passes: int, cheapest_s: float, cheapest_rate: float
+) -> bool:
+    """Return whether finished labels beat every completion of a state's labels of the last layer.
+
+    What was finished since they were made may beat them now.
+    """
+    rest = store.todo[state] * cheapest_s
+    rest += cheapest_rate * max(store.goal_mm3[state] - store.volume_mm3[state], 0.0)
+    at_least = passes - 1 + store.todo[state]
+    hopeless = True
+    label = store.head[state]
+    while label >= 0:
+        if store.alive[label] and store.passes[label] == passes - 1:
+            time_s, risk = store.time_s[label] + rest, store.risk[label]
+            if _beaten_by_finished(store, at_least, time_s, risk, store.goal_mm3[state]):
+                store.alive[label] = False
+            else:
+                hopeless = False
+        label = store.after[label]
+    return hopeless
 
 
 @njit(cache=True)
@@ -54,13 +77,23 @@ def _expand(
     game: Game, store: Store, state: int, passes: int, cheapest_s: float, cheapest_rate: float
 ) -> None:
     """Make every move from a state, for all its labels of the last layer."""
-    row = store.rows[state]
-    _look_at(game, store, row)
+    row, key = store.rows[state], store.key[state]
+    look_at(game, store, row)
+    best_s, best_risk = _best_of(store, state, passes - 1)
+    opened_mm, before_mm, most_mm = game.opened_mm, store.before_mm, store.most_mm
+    step_class, first = game.step_class, game.first
+    idle = store.idle
+    idle[:] = store.useless[state]
     for k in range(game.rank.shape[0]):
-        if not _may_enter(game, store, k):
+        if (idle[k >> 6] >> np.uint64(k & 63)) & np.uint64(1):
             continue
-        allowed, removed, risk = _cut(game, store, row, k)
-        if not allowed or _loose(game, store, row, k) or not _bears(game, store, k, removed):
+        verdict = step_kept(k, opened_mm, before_mm, most_mm[step_class[k]], first[k])
+        if verdict == NO_CUT:
+            idle[k >> 6] |= np.uint64(1) << np.uint64(k & 63)
+        if verdict != ALLOWED:
+            continue
+        allowed, removed, risk = judged(game, store, row, key, k)
+        if not allowed:
             continue
         new = _state(game, store, store.mask[state] | game.pin_bit[k])
         if new < 0:
@@ -70,106 +103,47 @@ def _expand(
         spent = game.fixed_s[k] + game.s_per_mm3[k] * removed
         rest = store.todo[new] * cheapest_s
         rest += cheapest_rate * max(store.goal_mm3[new] - store.volume_mm3[new], 0.0)
+        if _in_vain(game, store, new, passes, best_s + spent, max(best_risk, risk), rest):
+            continue
         label = store.head[state]
         while label >= 0 and not store.counts[FULL]:
             if store.alive[label] and store.passes[label] == passes - 1:
                 _offer(game, store, label, k, new, spent, risk, rest)
             label = store.after[label]
+    store.useless[state] = idle
 
 
 @njit(cache=True)
-def _look_at(game: Game, store: Store, row: Ranks) -> None:
-    """Fill in the sizes of a canal, and the smallest diameter of each level and those above."""
-    for i in range(row.size - 1, -1, -1):
-        store.before_mm[i] = game.diameter_mm[row[i], i]
-        store.area_mm2[i] = game.area_mm2[row[i], i]
-        store.narrowest_mm[i] = min(store.before_mm[i], store.narrowest_mm[i + 1])
+def _best_of(store: Store, state: int, passes: int) -> tuple[float, float]:
+    """Return the least time and the least risk of a state's labels of one layer."""
+    best_s = best_risk = np.inf
+    label = store.head[state]
+    while label >= 0:
+        if store.alive[label] and store.passes[label] == passes:
+            best_s = min(best_s, store.time_s[label])
+            best_risk = min(best_risk, store.risk[label])
+        label = store.after[label]
+    return best_s, best_risk
 
 
 @njit(cache=True)
-def _may_enter(game: Game, store: Store, k: int) -> bool:
-    """Judge the glide path along the inserted part, and the shaft behind the cutting part."""
-    if store.narrowest_mm[game.first[k]] < game.glide_mm[k] - _SAME:
+def _in_vain(
+    game: Game, store: Store, new: int, passes: int, time_s: float, risk: float, rest: float
+) -> bool:
+    """Return whether not even the best of all labels together would be worth offering."""
+    if game.time_grain > 0.0 or game.risk_grain > 0.0:
         return False
-    return bool(game.shaft_mm[k] <= store.narrowest_mm[game.shaft_from[k]] + _CUTS_MM)
-
-
-@njit(cache=True)
-def _loose(game: Game, store: Store, row: Ranks, k: int) -> bool:
-    """Judge the play of the tip (see `limits`)."""
-    narrowest = np.inf
-    cuts = False
-    for i in range(game.first[k], game.tip_until[k]):
-        before = store.before_mm[i]
-        if row[i] > game.untouched[i]:
-            if not cuts:
-                return bool(before - game.opened_mm[k, i] > _CUTS_MM)
-            break
-        if game.opened_mm[k, i] - before > _CUTS_MM:
-            cuts = True
-        if before < narrowest:
-            narrowest = before
-    if game.tip_until[k] <= game.first[k]:
-        return False
-    return bool(narrowest - game.tip_mm[k] > game.loose_mm[k] + _CUTS_MM)
-
-
-@njit(cache=True)
-def _cut(game: Game, store: Store, row: Ranks, k: int) -> tuple[bool, float, float]:
-    """Make a move on a canal; return whether it is allowed, the volume removed and the risk."""
-    engaged = 0.0
-    worst_mm = 0.0
-    worst_share = 0.0
-    volume = 0.0
-    percent = game.percent[k] / 100.0
-    most_share = percent * (1.0 + _SAME)
-    out = store.out
-    out[:] = row
-    for i in range(game.first[k], row.size):
-        before = store.before_mm[i]
-        bite = game.opened_mm[k, i] - before
-        if bite > _CUTS_MM:
-            if bite > game.step_limit + _SAME or bite > most_share * before:
-                return False, 0.0, 0.0
-            if bite > worst_mm:
-                worst_mm = bite
-            if bite > worst_share * before:
-                worst_share = bite / before
-            engaged += game.width_mm[i]
-        gain = 0.0
-        if game.rank[k, i] > row[i]:
-            out[i] = game.rank[k, i]
-            gain = game.cut_area_mm2[k, i] - store.area_mm2[i]
-        store.gain_mm2[i] = gain
-        volume += game.width_mm[i] * gain
-    if engaged > game.engaged_limit * (1.0 + _SAME):
-        return False, 0.0, 0.0
-    risk = max(worst_share / percent, worst_mm / game.step_limit, engaged / game.engaged_limit)
-    return engaged > 0.0, volume, risk
-
-
-@njit(cache=True)
-def _bears(game: Game, store: Store, k: int, removed: float) -> bool:
-    """Judge torque, summed from the tip up against the strength there, and fatigue."""
-    working_s = game.settle_s[k] + game.s_per_mm3[k] * removed
-    if game.fatigue_per_s[k] * working_s > game.fatigue_fraction * (1.0 + _SAME):
-        return False
-    most = game.torque_fraction * (1.0 + _SAME) * working_s / game.torque_nmm_s_per_mm3[k]
-    below = 0.0
-    volume = 0.0
-    for i in range(game.first[k], store.gain_mm2.size):
-        here = store.gain_mm2[i]
-        volume += game.gap_mm[i] * (below + here) / 2.0
-        if volume > most * game.capacity_nmm[k, i]:
-            return False
-        below = here
-    return True
+    at_least = passes + store.todo[new]
+    if _beaten_by_finished(store, at_least, time_s + rest, risk, store.goal_mm3[new]):
+        return True
+    return _beaten_in_state(store, new, time_s, risk, game.only_one)
 
 
 @njit(cache=True)
 def _state(game: Game, store: Store, mask: int) -> int:
     """Return the state of the canal in ``store.out``, a new one if need be; -1 without room."""
-    slot = _slot(store, mask)
+    key = key_of(store.out)
+    slot = _slot(store, key, mask)
     if store.slots[slot] >= 0:
         return int(store.slots[slot])
     new = store.counts[STATES]
@@ -179,7 +153,9 @@ def _state(game: Game, store: Store, mask: int) -> int:
     store.counts[STATES] = new + 1
     store.slots[slot] = new
     store.rows[new] = store.out
+    store.key[new] = key
     store.mask[new] = mask
+    store.useless[new] = store.idle
     _measure(game, store, new)
     _require_at_least(store, new, _bits(game.all_pins & ~mask))
     for i in range(store.out.size):
@@ -227,24 +203,23 @@ def _bits(mask: int) -> int:
 
 
 @njit(cache=True)
-def _slot(store: Store, mask: int) -> int:
+def _slot(store: Store, key: np.uint64, mask: int) -> int:
     """Return the slot of the canal in ``store.out``: its own or the free one where it belongs."""
-    h = np.uint64(1469598103934665603) ^ np.uint64(mask)
-    for i in range(store.out.size):
-        h = (h ^ np.uint64(store.out[i])) * np.uint64(1099511628211)
+    h = (key ^ np.uint64(mask)) * np.uint64(1099511628211)
     last = store.slots.size - 1
     slot = np.int64((h ^ (h >> np.uint64(29))) & np.uint64(last))
-    while store.slots[slot] >= 0 and not _is_state(store, store.slots[slot], mask):
+    while store.slots[slot] >= 0 and not _is_state(store, store.slots[slot], key, mask):
         slot = (slot + 1) & last
     return int(slot)
 
 
 @njit(cache=True)
-def _is_state(store: Store, state: int, mask: int) -> bool:
-    if store.mask[state] != mask:
+def _is_state(store: Store, state: int, key: np.uint64, mask: int) -> bool:
+    if store.key[state] != key or store.mask[state] != mask:
         return False
-    for i in range(store.out.size):  # noqa: SIM110
-        if store.rows[state, i] != store.out[i]:
+    row, out = store.rows[state], store.out
+    for i in range(out.size):  # noqa: SIM110
+        if row[i] != out[i]:
             return False
     return True
 

@@ -36,7 +36,8 @@ class Game(NamedTuple):
     first: Ints
     shaft_from: Ints
     shaft_mm: Floats
-    percent: Floats
+    class_share: Floats
+    step_class: Ints
     fixed_s: Floats
     s_per_mm3: Floats
     glide_mm: Floats
@@ -47,9 +48,10 @@ class Game(NamedTuple):
     capacity_nmm: Floats
     torque_nmm_s_per_mm3: Floats
     settle_s: Floats
-    fatigue_per_s: Floats
+    fatigue_most_s: Floats
+    forbidden: NDArray[np.uint64]
     torque_fraction: float
-    fatigue_fraction: float
+    area_share: float
     step_limit: float
     engaged_limit: float
     pin_bit: Ints
@@ -65,10 +67,14 @@ class Store(NamedTuple):
 
     ``counts`` holds the number of states, labels and finished labels, and 1 once room ran out.
     ``before_mm``, ``area_mm2`` and ``narrowest_mm`` are diameter and area of the canal being worked
-    on per level, and the smallest diameter from there on up; ``gain_mm2`` is what a pass adds.
+    on per level, and the smallest diameter from there on up; ``most_mm`` is the largest diameter
+    that keeps the limits on the step, by class of move; ``gain_mm2`` is what a pass adds. A bit of
+    ``useless`` marks a move that cuts nothing in a state, and so in none that follows from it.
     """
 
     rows: Ranks
+    key: NDArray[np.uint64]
+    useless: NDArray[np.uint64]
     mask: Ints
     volume_mm3: Floats
     goal_mm3: Floats
@@ -90,16 +96,23 @@ class Store(NamedTuple):
     out: Ranks
     before_mm: Floats
     narrowest_mm: Floats
+    most_mm: Floats
+    idle: NDArray[np.uint64]
     area_mm2: Floats
     gain_mm2: Floats
     widest: Ranks
 
 
-def empty_store(levels: int, states: int, labels: int, finished: int) -> Store:
+def empty_store(
+    levels: int, moves: int, classes: int, states: int, labels: int, finished: int
+) -> Store:
     """Return a store with room for so many states, labels and finished labels."""
+    words = max((moves + 63) // 64, 1)
     slots = 1 << (2 * states - 1).bit_length()
     return Store(
         rows=np.empty((states, levels), np.uint16),
+        key=np.zeros(states, np.uint64),
+        useless=np.zeros((states, words), np.uint64),
         mask=np.zeros(states, np.int64),
         volume_mm3=np.zeros(states),
         goal_mm3=np.zeros(states),
@@ -121,6 +134,8 @@ def empty_store(levels: int, states: int, labels: int, finished: int) -> Store:
         out=np.zeros(levels, np.uint16),
         before_mm=np.zeros(levels),
         narrowest_mm=np.full(levels + 1, np.inf),
+        most_mm=np.zeros((classes, levels)),
+        idle=np.zeros(words, np.uint64),
         area_mm2=np.zeros(levels),
         gain_mm2=np.zeros(levels),
         widest=np.zeros(levels, np.uint16),

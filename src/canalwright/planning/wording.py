@@ -65,7 +65,13 @@ def _loose_clause(m: Margin) -> str:
 _BROKEN: Final[dict[str, Callable[[Margin], str]]] = {
     "step_percent": _step_clause,
     "hand_step_percent": _step_clause,
+    "glide_step_percent": _step_clause,
+    "finishing_step_percent": _step_clause,
     "step_mm": _step_clause,
+    "step_area_percent": lambda m: (
+        f"would enlarge the section by {_value(m)} in area{at_level(m)}; at most {_limit(m)} is "
+        "allowed"
+    ),
     "engaged_mm": lambda m: (
         f"would cut over {m.value:.1f} mm of canal at once; at most {m.limit:.1f} mm is allowed"
     ),
@@ -77,6 +83,10 @@ _BROKEN: Final[dict[str, Callable[[Margin], str]]] = {
     "glide_path_mm": lambda m: (
         f"would find the canal only {_value(m)} wide{at_level(m)}; engine-driven instruments "
         f"need {_limit(m)}"
+    ),
+    "glide_start_mm": lambda m: (
+        f"would find the canal only {_value(m)} wide{at_level(m)}; engine-driven glide files need "
+        f"{_limit(m)}"
     ),
     "loose_tip_mm": _loose_clause,
     "hand_size_in_curve": lambda m: (
@@ -96,6 +106,17 @@ _BROKEN: Final[dict[str, Callable[[Margin], str]]] = {
     ),
     "fatigue_fraction": lambda m: (
         f"would use {m.value:.0%} of its mean fatigue life; at most {m.limit:.0%} is allowed"
+    ),
+    "strain": lambda m: (
+        f"would be bent to {m.value:.1%} surface strain{at_level(m)}; at most {m.limit:.1%} is "
+        "allowed"
+    ),
+    "screw_in_n": lambda m: (
+        f"would be drawn toward the terminus with {m.value:.1f} N; at most {m.limit:.1f} N is "
+        "allowed"
+    ),
+    "transportation_mm": lambda m: (
+        f"would leave the canal shifted by {_value(m)}{at_level(m)}; at most {_limit(m)} is allowed"
     ),
     "no_cut": lambda _: "would cut nothing",
 }
