@@ -1,6 +1,6 @@
 """Canals proposed on three-rooted phantoms: how much of each is found, and what is false.
 
-    python benchmarks/propose_canals.py --seeds 12 --out docs/validation/propose_canals.md
+    python benchmarks/propose_canals.py --seeds 12 --out benchmarks/results/proposals.md
 
 Each seed is rendered with three canals and again with a fourth that joins. A canal counts as
 found along the levels within 0.3 mm of one proposal's path; a proposal is false if less than half

@@ -39,7 +39,8 @@ class ConfidenceRecord(Record):
 class ProposalRecord(Record):
     """One proposed canal: two points to measure between, and the way between them.
 
-    ``joins`` names the canal it runs into, ``joins_at_mm`` how far from their common terminus.
+    ``joins`` names the canal it runs into, ``joins_at_mm`` how far from their common terminus;
+    ``unseen_mm`` is the length at the terminus that was drawn to the surface and is not seen.
     """
 
     name: Annotated[str, Field(min_length=1)]
@@ -49,6 +50,7 @@ class ProposalRecord(Record):
     confidence: ConfidenceRecord
     joins: str | None = None
     joins_at_mm: NotNegative | None = None
+    unseen_mm: NotNegative = 0.0
     path_mm: Annotated[list[Point], Field(min_length=2)]
     cautions: list[CautionRecord] = Field(default_factory=list)
 
@@ -114,6 +116,7 @@ def _record(one: Proposal) -> ProposalRecord:
         ),
         joins=one.joins or None,
         joins_at_mm=number(one.joins_at_mm, 2),
+        unseen_mm=round(one.unseen_mm, 2),
         path_mm=[number_list(point, 3) for point in one.path_mm],
         cautions=caution_records(one.cautions),
     )

@@ -25,6 +25,10 @@ _CLOSED_SHARE, _CLOSED_MM, _ABOVE_MM = 0.95, 0.5, 1.0
 # A path that comes this near the root's surface has reached it.
 _REACH_MM, _LOOK_MM, _DIRECTION_MM = 1.0, 6.0, 1.5
 
+# Straight on to the surface, a canal counts as seen while its middle is darker by this share of
+# the contrast than the dentin around it; one step of noise is allowed for.
+_SEEN_DEPTH, _CORE_MM, _AROUND_MM, _INSIDE_MM = 0.1, 0.1, (0.35, 0.5), 0.1
+
 _NEAR_MM, _RIDGE = 1.6, 0.12
 
 
@@ -40,11 +44,14 @@ class Course:
         Share of views across the canal that end in dentin, 0 to 1.
     short_mm : float
         How far from the root's surface visibility ends; 0 if the path reaches it.
+    unseen_mm : float
+        Length at the terminus that was drawn straight on to the surface and is not seen.
     """
 
     path_mm: Floats
     closed_share: float
     short_mm: float
+    unseen_mm: float = 0.0
 
     @property
     def length_mm(self) -> float:
@@ -76,12 +83,39 @@ def course_of(tooth: Tooth, smooth: Volume, points_mm: Floats) -> Course | None:
         return None
     tip_to_orifice = line[: orifice + 1]
     ahead_mm = _surface_ahead_mm(tooth, tip_to_orifice)
-    reached = ahead_mm <= _REACH_MM
-    if reached and ahead_mm > 0.0:
-        ends = extended(tip_to_orifice, ahead_mm, 0.0, _DIRECTION_MM)
-        tip_to_orifice = resampled(ends, _STEP_MM)
     inner = closed[min(5, orifice) : orifice + 1]
-    return Course(tip_to_orifice, float(inner.mean()), 0.0 if reached else ahead_mm)
+    closed_share = float(inner.mean())
+    if ahead_mm > _REACH_MM:
+        return Course(tip_to_orifice, closed_share, ahead_mm)
+    if ahead_mm == 0.0:
+        return Course(tip_to_orifice, closed_share, 0.0)
+    whole = resampled(extended(tip_to_orifice, ahead_mm, 0.0, _DIRECTION_MM), _STEP_MM)
+    unseen_mm = _unseen_mm(tooth, smooth, whole, ahead_mm)
+    return Course(whole, closed_share, 0.0, unseen_mm)
+
+
+def _unseen_mm(tooth: Tooth, smooth: Volume, line: Floats, ahead_mm: float) -> float:
+    """Return how much of the first millimeters of a line, drawn straight on, shows no canal."""
+    last = min(round(ahead_mm / _STEP_MM), len(line) - 1)
+    level = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
+    _, first, second = frame_along(line)
+    angle = 2.0 * np.pi * np.arange(_RAYS) / _RAYS
+    round_ = (
+        np.cos(angle)[None, :, None] * first[: last + 1, None]
+        + np.sin(angle)[None, :, None] * second[: last + 1, None]
+    )
+    middle = line[: last + 1, None]
+    core = sampled(tooth, smooth, middle + _CORE_MM * round_).mean(axis=1)
+    places = np.concatenate([middle + radius * round_ for radius in _AROUND_MM], axis=1)
+    gray = sampled(tooth, smooth, places)
+    inside = sampled(tooth, tooth.depth_mm, places) > _INSIDE_MM
+    pairs = zip(gray, inside, strict=True)
+    around = np.array([np.median(row[known]) if known.any() else -np.inf for row, known in pairs])
+    seen = around - core > _SEEN_DEPTH * tooth.contrast
+    blind = ~seen & np.append(~seen[1:], True)
+    # From the tip seen last, outward: what lies beyond the first blind stretch is not followed.
+    beyond = np.flatnonzero(blind)
+    return float(level[beyond[-1]]) if len(beyond) else 0.0
 
 
 def _within(tooth: Tooth, line: Floats) -> Floats:

@@ -48,6 +48,7 @@ _SAME_SHARE = 0.5
 # tried on phantoms.
 _SEEN_SUPPORT, _FULL_LENGTH_SHARE, _FADE_MM, _LEAST_LENGTH_MM = 0.5, 0.5, 8.0, 2.0
 _LEAST_APICAL = 0.2
+_SAID_MM = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ class Confidence:
     long : float
         Length, beside half that of the longest canal of the tooth.
     reaches : float
-        1 if it reaches the root's surface, less the farther from it it fades.
+        1 if it is seen to the root's surface, less the farther from it it fades.
     """
 
     seen: float
@@ -96,6 +97,8 @@ class Proposal:
         The canal it runs into on its way to a common terminus; empty if none.
     joins_at_mm : float
         Distance of the junction from the terminus; NaN if none.
+    unseen_mm : float
+        Length at the terminus that was drawn straight on to the root's surface and is not seen.
     cautions : tuple of Caution
     """
 
@@ -107,6 +110,7 @@ class Proposal:
     confidence: Confidence
     joins: str = ""
     joins_at_mm: float = float("nan")
+    unseen_mm: float = 0.0
     cautions: tuple[Caution, ...] = ()
 
 
@@ -268,7 +272,8 @@ def _proposals(
 
 def _confidence(one: _Candidate, longest_mm: float) -> Confidence:
     full = min(one.course.length_mm / (_FULL_LENGTH_SHARE * longest_mm), 1.0)
-    reaches = float(np.exp(-one.course.short_mm / _FADE_MM))
+    unseen_mm = one.course.short_mm + one.course.unseen_mm
+    reaches = float(np.exp(-unseen_mm / _FADE_MM))
     return Confidence(one.seen, one.course.closed_share, full, reaches)
 
 
@@ -281,10 +286,20 @@ def _proposal(
 ) -> Proposal:
     path = one.course.path_mm
     branch = branches[one.number]
-    made = Proposal(name, _point(path[-1]), _point(path[0]), path, one.course.length_mm, confidence)
+    made = Proposal(
+        name,
+        _point(path[-1]),
+        _point(path[0]),
+        path,
+        one.course.length_mm,
+        confidence,
+        unseen_mm=one.course.unseen_mm,
+    )
     cautions = [_not_confirmed(name)]
     if one.course.short_mm > 0.0:
         cautions.append(_fades(name, one.course.short_mm))
+    if one.course.unseen_mm > _SAID_MM:
+        cautions.append(_drawn_on(name, one.course.unseen_mm))
     if one.junction_mm is not None and branch.joins in names:
         level = nearest_level_mm(path, one.junction_mm)
         made = replace(made, joins=names[branch.joins], joins_at_mm=level)
@@ -313,6 +328,16 @@ def _fades(name: str, short_mm: float) -> Caution:
         "FADES_BEFORE_SURFACE",
         f"{name} can be followed to about {short_mm:.1f} mm from the root's surface; its proposed "
         "terminus is where it fades, not where it ends.",
+        "project rule",
+    )
+
+
+def _drawn_on(name: str, unseen_mm: float) -> Caution:
+    return Caution(
+        "DRAWN_TO_SURFACE",
+        f"The last {unseen_mm:.1f} mm of {name} were drawn straight on to the root's surface; no "
+        "canal is seen there. It may end elsewhere: look for its exit before you accept the "
+        "terminus.",
         "project rule",
     )
 

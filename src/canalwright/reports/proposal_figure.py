@@ -31,7 +31,7 @@ __all__ = ["proposal_figure"]
 Floats = NDArray[np.float64]
 
 _WIDTH_MM: Final = 180.0
-_HEAD_MM, _FOOT_MM, _EDGE_MM = 16.0, 17.0, 8.0
+_HEAD_MM, _FOOT_MM, _EDGE_MM = 21.0, 17.0, 8.0
 _ALONG_WIDE_MM, _ALONG_HIGH_MM, _GAP_MM = 36.0, 96.0, 8.0
 _HALF_MM: Final = 2.5
 _LEVEL_SHARES: Final = (0.97, 0.66, 0.33, 0.05)
@@ -65,6 +65,7 @@ def proposal_figure(scan: Scan, proposal: Proposal) -> Figure:
                 figure, left, _HEAD_MM, _ALONG_WIDE_MM, _ALONG_HIGH_MM, gid=f"along-{place}"
             )
             _draw_along(axes, scan, path, level, frame.direction0, rotation)
+            _mark_ends(axes, level, proposal.unseen_mm)
         side = (_ALONG_HIGH_MM - _GAP_MM) / 2.0
         for place, share in enumerate(_LEVEL_SHARES):
             left = _EDGE_MM + 2.0 * (_ALONG_WIDE_MM + _GAP_MM) + (place % 2) * (side - 4.0 + 2.0)
@@ -92,18 +93,21 @@ def _draw_heading(figure: Figure, scan: Scan, proposal: Proposal) -> None:
         )
     parts = proposal.confidence
     joins = f", joins {proposal.joins}" if proposal.joins else ""
+    unseen = f", the last {proposal.unseen_mm:.1f} not seen" if proposal.unseen_mm > 0.0 else ""
     text = (
         f"Confidence {parts.total:.2f} (seen {parts.seen:.2f}, closed in {parts.closed:.2f}, "
-        f"length {parts.long:.2f}, reaches the surface {parts.reaches:.2f}); "
-        f"about {proposal.length_mm:.1f} mm{joins}"
+        f"length {parts.long:.2f}, reaches the surface {parts.reaches:.2f})"
     )
-    figure_text_mm(figure, _EDGE_MM, 9.0, text)
+    length = f"About {proposal.length_mm:.1f} mm{unseen}{joins}"
+    figure_text_mm(figure, _EDGE_MM, 9.0, length)
+    figure_text_mm(figure, _EDGE_MM, 13.6, text)
 
 
 def _draw_foot(figure: Figure) -> None:
     note = (
         "Not measured and not confirmed: check that the dark canal stays in the middle of every "
-        "picture.\nTicks: mm from the proposed terminus."
+        "picture.\nTicks: mm from the proposed terminus. Dotted: drawn to the root's surface, not "
+        "seen."
     )
     figure_text_mm(figure, _EDGE_MM, _HEAD_MM + _ALONG_HIGH_MM + 6.0, note, color=MUTED)
 
@@ -122,12 +126,19 @@ def _draw_along(
         aspect="auto",
         interpolation="bilinear",
     )
-    for end in (level[0], level[-1]):
-        axes.plot([-_HALF_MM, -0.6], [end, end], color=_MARK, lw=1.4, clip_on=False)
-        axes.plot([0.6, _HALF_MM], [end, end], color=_MARK, lw=1.4, clip_on=False)
     axes.set_xticks([])
     axes.tick_params(labelsize=BODY_PT)
     axes.set_xlabel(f"along, {rotation:.0f}°; width {2.0 * _HALF_MM:g} mm", fontsize=BODY_PT)
+
+
+def _mark_ends(axes: Axes, level: Floats, unseen_mm: float) -> None:
+    """Mark both ends, and dotted lines beside the part that is not seen."""
+    for end in (float(level[0]), float(level[-1])):
+        axes.plot([-_HALF_MM, -0.6], [end, end], color=_MARK, lw=1.4, clip_on=False)
+        axes.plot([0.6, _HALF_MM], [end, end], color=_MARK, lw=1.4, clip_on=False)
+    if unseen_mm > 0.0:
+        for side in (-0.6, 0.6):
+            axes.plot([side, side], [0.0, unseen_mm], color=_MARK, lw=1.4, ls=":")
 
 
 def _draw_across(

@@ -176,3 +176,35 @@ def test_noise_alone_is_no_tooth(tooth):
     noise = np.random.default_rng(9).normal(0.0, 1.0, tooth.shape).astype(np.float32)
     with pytest.raises(NotFoundInScan):
         propose_canals(replace(tooth, voxels=noise))
+
+
+def sealed(depth_mm):
+    """Return the drawn tooth with its canals filled up from the apex on."""
+    nz = round(17.0 / VOXEL_MM)
+    scan = drawn()
+    z, y, x = np.meshgrid(*(np.arange(n) * VOXEL_MM for n in (nz, 50, 50)), indexing="ij")
+    gray = scan.voxels.copy()
+    inner = (np.hypot(x - 5.0, 1.2 * (y - 5.0)) < 2.4) & (z > APEX_MM)
+    gray[inner & (z < APEX_MM + depth_mm)] = DENTIN
+    return replace(scan, voxels=gray)
+
+
+def test_the_end_drawn_on_to_the_surface_is_kept_apart():
+    for one in propose_canals(sealed(1.1)):
+        assert one.terminus_mm[2] == pytest.approx(APEX_MM, abs=0.3)
+        # Smoothing carries the dark canal a little into what was filled.
+        assert one.unseen_mm == pytest.approx(1.0, abs=0.3)
+        (said,) = (c for c in one.cautions if c.code == "DRAWN_TO_SURFACE")
+        assert f"The last {one.unseen_mm:.1f} mm" in said.text
+        assert one.confidence.reaches < 1.0
+
+
+def test_an_end_that_is_seen_is_not_called_drawn(found):
+    assert all(one.unseen_mm <= 0.15 for one in found)
+
+
+def test_a_canal_that_fades_far_from_the_surface_ends_there():
+    for one in propose_canals(sealed(3.0)):
+        assert one.terminus_mm[2] > APEX_MM + 1.5
+        assert one.unseen_mm == 0.0
+        assert "FADES_BEFORE_SURFACE" in [c.code for c in one.cautions]
