@@ -40,7 +40,7 @@ class FileShelf:
     def put(self, content: bytes) -> KeptFile:
         """Keep bytes and return what they are known by."""
         kept = KeptFile(hashlib.sha256(content).hexdigest(), len(content))
-        if not self.has(kept):
+        if not self._renewed(kept):
             staged = self._staged()
             try:
                 with staged.open("xb") as sink:
@@ -53,17 +53,22 @@ class FileShelf:
 
     def put_file(self, source: Path) -> KeptFile:
         """Keep a copy of a file, read once, in pieces."""
+        with source.open("rb") as stream:
+            return self.put_stream(stream)
+
+    def put_stream(self, stream: IO[bytes]) -> KeptFile:
+        """Keep what a stream yields, read once, in pieces."""
         staged = self._staged()
         digest, size = hashlib.sha256(), 0
         try:
-            with source.open("rb") as stream, staged.open("xb") as sink:
+            with staged.open("xb") as sink:
                 while piece := stream.read(_CHUNK_BYTES):
                     digest.update(piece)
                     size += len(piece)
                     sink.write(piece)
                 _flush(sink)
             kept = KeptFile(digest.hexdigest(), size)
-            if not self.has(kept):
+            if not self._renewed(kept):
                 self._publish(staged, kept.sha256)
         finally:
             staged.unlink(missing_ok=True)
@@ -107,6 +112,13 @@ class FileShelf:
     def leftovers(self) -> list[Path]:
         """Return files that a process began and never finished."""
         return sorted((self.folder / _INCOMING).glob("*"))
+
+    def _renewed(self, kept: KeptFile) -> bool:
+        """Return whether the content is there, and mark it as wanted now (see `doctor.sweep`)."""
+        if not self.has(kept):
+            return False
+        os.utime(self.path(kept.sha256))
+        return True
 
     def _staged(self) -> Path:
         incoming = self.folder / _INCOMING

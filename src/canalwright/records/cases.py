@@ -204,6 +204,7 @@ def list_cases(
     withdrawn: bool = False,
     limit: int = 50,
     before: int | None = None,
+    only: ColumnElement[bool] | None = None,
 ) -> CasePage:
     """Return a page of cases, the last changed first.
 
@@ -219,6 +220,8 @@ def list_cases(
         1 to 500.
     before : int, optional
         `next_before` of the page before.
+    only : column expression, optional
+        A condition on the table of cases, such as which of them a user reaches.
 
     Raises
     ------
@@ -238,6 +241,8 @@ def list_cases(
         query = query.where(CASES.c.withdrawn.is_(False))
     if before is not None:
         query = query.where(CASES.c.touched_sequence < before)
+    if only is not None:
+        query = query.where(only)
     rows = reading.connection.execute(query).mappings().all()
     lines = _lines(reading, rows[:limit])
     more = len(rows) > limit

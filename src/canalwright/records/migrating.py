@@ -15,22 +15,22 @@ if TYPE_CHECKING:
 
     from canalwright.records.store import Store
 
-__all__ = ["HEAD", "REVISIONS", "layout_of", "migrate_connection", "prepare"]
+__all__ = ["HEAD", "REVISIONS", "VERSION_TABLE", "layout_of", "migrate_connection", "prepare"]
 
-REVISIONS: Final = ("0001", "0002")
+REVISIONS: Final = ("0001", "0002", "0003")
 """Every layout there has been, oldest first; a test compares them with the migrations."""
 
 HEAD: Final = REVISIONS[-1]
 
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
-_VERSION_TABLE: Final = "records_layout"
+VERSION_TABLE: Final = "records_layout"
 
 
 def layout_of(connection: Connection) -> str | None:
     """Return the layout of the database, None if it holds no records yet."""
-    if _VERSION_TABLE not in database.table_names(connection):
+    if VERSION_TABLE not in database.table_names(connection):
         return None
-    query = text(f"SELECT version_num FROM {_VERSION_TABLE}")
+    query = text(f"SELECT version_num FROM {VERSION_TABLE}")
     return connection.execute(query).scalar_one_or_none()
 
 
@@ -44,6 +44,8 @@ def prepare(store: Store, *, may_migrate: bool) -> None:
     WrongSchema
         If the layout is unknown, or older and may not be changed.
     """
+    from canalwright.records.backup import back_up_before_migration
+
     try:
         store.folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -56,7 +58,7 @@ def prepare(store: Store, *, may_migrate: bool) -> None:
         return
     if layout is not None:
         _check_may_migrate(store, layout, may_migrate)
-        _back_up(store, layout)
+        back_up_before_migration(store, layout)
     with database.write(store.engine) as connection:
         migrate_connection(connection)
 
@@ -79,7 +81,7 @@ def alembic_config(connection: Connection | None = None) -> Config:
 
     config = Config()
     config.set_main_option("script_location", str(_MIGRATIONS))
-    attributes: dict[str, Any] = {"connection": connection, "version_table": _VERSION_TABLE}
+    attributes: dict[str, Any] = {"connection": connection, "version_table": VERSION_TABLE}
     config.attributes.update(attributes)
     return config
 
@@ -95,7 +97,3 @@ def _check_may_migrate(store: Store, layout: str, may_migrate: bool) -> None:
             place=store.place, found=layout, known=HEAD,
             hint="Bring them up to date with: canalwright doctor --migrate (a backup is made).",
         )  # fmt: skip
-
-
-def _back_up(store: Store, layout: str) -> None:
-    raise NotImplementedError

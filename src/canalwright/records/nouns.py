@@ -28,6 +28,8 @@ __all__ = [
     "Outcome",
     "PhysicalInstrument",
     "Recall",
+    "SignOff",
+    "SignOffDecision",
     "Stock",
     "Tooth",
     "Visit",
@@ -110,6 +112,13 @@ class DeviceEventKind(StrEnum):
     DEFORMATION_SEEN = "deformation-seen"
     DISCARDED = "discarded"
     TAKEN_BACK = "taken-back"
+
+
+class SignOffDecision(StrEnum):
+    """What a supervisor said of a plan or a visit."""
+
+    AGREED = "agreed"
+    RETURNED = "returned"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,6 +341,34 @@ class Recall(Noun):
 
     def __post_init__(self) -> None:
         _check_range("periapical index", self.periapical_index, "", 1, 5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignOff(Noun):
+    """What a supervisor said of a plan or a visit, in the version that was read.
+
+    Attributes
+    ----------
+    case_id : str
+    subject_kind : str
+        ``documents`` or ``visits``.
+    subject_id : str
+    subject_version : int
+    decision : SignOffDecision
+    signed_by : str
+        Name of the user who signed.
+    note : str
+    """
+
+    kind: ClassVar[str] = "sign_offs"
+
+    case_id: str
+    subject_kind: str
+    subject_id: str
+    subject_version: int
+    decision: SignOffDecision
+    signed_by: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,6 +18,7 @@ from canalwright.records.nouns import (
     Noun,
     PhysicalInstrument,
     Recall,
+    SignOff,
     Stock,
     Tooth,
     Visit,
@@ -32,7 +33,7 @@ NOUNS: Final[dict[str, type[Noun]]] = {
     noun.kind: noun
     for noun in (
         Case, Tooth, Attachment, Document, Visit, VisitEvent, Recall, PhysicalInstrument,
-        DeviceEvent, Stock,
+        DeviceEvent, Stock, SignOff,
     )
 }  # fmt: skip
 """Which noun each table of records holds."""

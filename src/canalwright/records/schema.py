@@ -38,6 +38,7 @@ __all__ = [
     "METADATA",
     "RECALLS",
     "RECORD_TABLES",
+    "SIGN_OFFS",
     "STOCK",
     "TEETH",
     "VISITS",
@@ -281,11 +282,25 @@ CASE_WORDS: Final = Table(
     Index("ix_case_words_case_id_word", "case_id", "word"),
 )
 
+SIGN_OFFS: Final = Table(
+    "sign_offs",
+    METADATA,
+    *_kept(),
+    _reference("case_id", "cases", needed=True),
+    Column("subject_kind", String(24), nullable=False),
+    Column("subject_id", String(32), nullable=False, index=True),
+    Column("subject_version", Integer, nullable=False),
+    Column("decision", String(12), nullable=False),
+    Column("signed_by", String(60), nullable=False),
+    _text("note"),
+    Index("ix_sign_offs_case_id", "case_id"),
+)
+
 RECORD_TABLES: Final[dict[str, Table]] = {
     table.name: table
     for table in (
         CASES, TEETH, DOCUMENTS, ATTACHMENTS, VISITS, STOCK, INSTRUMENTS, INSTRUMENT_EVENTS,
-        VISIT_EVENTS, RECALLS,
+        VISIT_EVENTS, RECALLS, SIGN_OFFS,
     )
 }  # fmt: skip
 """Tables whose rows follow from the journal, in an order in which references can be made."""

@@ -262,7 +262,15 @@ class Writing(Reading):
         return self.amend(replace(noun, withdrawn=True), reason=reason, operation="withdraw")
 
     def keep_file(self, kept: KeptFile) -> None:
-        """Make a file that lies on the shelf known to the database."""
+        """Make a file that lies on the shelf known to the database.
+
+        Raises
+        ------
+        NotRecorded
+            If it does not lie there (any more).
+        """
+        if not self.files.has(kept):
+            raise NotRecorded(kind="file with the digest", got=kept.sha256, hint="Attach it again.")
         known = select(FILES.c.sha256).where(FILES.c.sha256 == kept.sha256)
         if self.connection.execute(known).first() is None:
             values = {"sha256": kept.sha256, "size_bytes": kept.size_bytes}
