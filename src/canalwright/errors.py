@@ -15,7 +15,8 @@
     │   ├── MissingScale            3  a radiograph without a trustworthy scale
     │   ├── NotInVolume             3  a point that lies outside the image
     │   ├── NotACanal               3  no canal can be followed between two points
-    │   └── NotFoundInScan          3  a scan in which no tooth or no canal is found
+    │   ├── NotFoundInScan          3  a scan in which no tooth or no canal is found
+    │   └── NotOneTooth             3  two images or canals that do not show the same tooth
     └── NoFeasiblePlan              4  every sequence breaks a limit
 
 A leaf builds its sentence from its fields, so that command line, page and JSON show the same text.
@@ -37,6 +38,7 @@ __all__ = [
     "NotACanal",
     "NotFoundInScan",
     "NotInVolume",
+    "NotOneTooth",
     "OutOfRange",
     "QuestionedUnit",
     "UnknownName",
@@ -106,7 +108,14 @@ class UnknownName(UsageError):
 
 @dataclass(kw_only=True, eq=False)
 class OutOfRange(BadInput):
-    """A number outside what is possible or allowed."""
+    """A number outside what is possible or allowed.
+
+    Attributes
+    ----------
+    above : bool
+        Whether the lower end of `allowed` is not allowed itself. An end that was received and
+        refused is said to be outside without it.
+    """
 
     name: str
     got: float
@@ -114,15 +123,21 @@ class OutOfRange(BadInput):
     allowed: tuple[float | None, float | None]
     source: str = ""
     hint: str = ""
+    above: bool = False
 
     def sentence(self) -> str:
         """Return the message."""
         by = f" ({self.source})" if self.source else ""
         return _join(
             f"{_capital(self.name)} is {_number(self.got)}{_unit(self.unit)}; "
-            f"allowed: {_interval(self.allowed, self.unit)}{by}.",
+            f"allowed: {_interval(self.allowed, self.unit, *self._open_ends())}{by}.",
             self.hint,
         )
+
+    def _open_ends(self) -> tuple[bool, bool]:
+        """Return which ends are not allowed themselves: those that were refused."""
+        low, high = self.allowed
+        return self.above or (self.got == low != high), self.got == high != low
 
 
 @dataclass(kw_only=True, eq=False)
@@ -273,6 +288,18 @@ class NotFoundInScan(BadInput):
 
 
 @dataclass(kw_only=True, eq=False)
+class NotOneTooth(BadInput):
+    """Two images, or two canals, that do not show the same tooth."""
+
+    problem: str
+    hint: str = ""
+
+    def sentence(self) -> str:
+        """Return the message."""
+        return _join(f"Before and after do not show the same tooth: {self.problem}.", self.hint)
+
+
+@dataclass(kw_only=True, eq=False)
 class NoFeasiblePlan(CanalwrightError):
     """Every sequence from this tray breaks a limit.
 
@@ -324,14 +351,22 @@ def _unit(unit: str) -> str:
     return f" {unit}" if unit else ""
 
 
-def _interval(allowed: tuple[float | None, float | None], unit: str) -> str:
+def _interval(
+    allowed: tuple[float | None, float | None],
+    unit: str,
+    above: bool = False,
+    below: bool = False,
+) -> str:
     low, high = allowed
+    first, last = ("above" if above else "at least"), ("below" if below else "at most")
     if low is None and high is None:
         return "any"
     if low is None:
-        return f"at most {_number(high or 0.0)}{_unit(unit)}"
+        return f"{last} {_number(high or 0.0)}{_unit(unit)}"
     if high is None:
-        return f"at least {_number(low)}{_unit(unit)}"
+        return f"{first} {_number(low)}{_unit(unit)}"
+    if above or below:
+        return f"{first} {_number(low)}, {last} {_number(high)}{_unit(unit)}"
     return f"{_number(low)} to {_number(high)}{_unit(unit)}"
 
 

@@ -1,0 +1,176 @@
+"""A canal before and after, in one frame and on the same levels.
+
+The planes and rays are those of the canal before; where they meet the wall after is found in the
+after canal's own sections, whatever way its axis runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.anatomy.canal import Canal
+from canalwright.errors import NotOneTooth
+from canalwright.geometry.rigid import Rigid
+from canalwright.geometry.tube import TubeWall
+
+__all__ = ["CanalPair", "moved_canal", "paired", "wall_of"]
+
+Floats = NDArray[np.float64]
+
+_HALVINGS = 24
+_BEYOND_MM = 0.15
+_LEAST_COMMON = 0.6
+
+
+@dataclass(frozen=True, eq=False)
+class CanalPair:
+    """Two states of one canal on the levels of the first.
+
+    Attributes
+    ----------
+    before, after : Canal
+        In one frame.
+    rows : slice
+        Levels of `before` at which both are known.
+    after_radius_mm : ndarray, shape (n, directions)
+        Wall after, along the rays of `before`, at `rows`.
+    after_outer_mm : ndarray, shape (n, directions)
+        Root surface as seen after, along the same rays; NaN where unknown.
+    """
+
+    before: Canal
+    after: Canal
+    rows: slice
+    after_radius_mm: Floats
+    after_outer_mm: Floats
+
+    @cached_property
+    def level_mm(self) -> Floats:
+        """Levels at which both are known, shape (n,)."""
+        return self.before.level_mm[self.rows]
+
+    @cached_property
+    def wall_before(self) -> TubeWall:
+        """Wall before, at the common levels."""
+        return self._wall(self.before.radius_mm[self.rows])
+
+    @cached_property
+    def wall_after(self) -> TubeWall:
+        """Wall after, on the axis and levels of the canal before."""
+        return self._wall(self.after_radius_mm)
+
+    @cached_property
+    def removed_mm(self) -> Floats:
+        """Movement of the wall along every ray, shape (n, directions)."""
+        return np.asarray(self.after_radius_mm - self.wall_before.radius_mm, float)
+
+    @cached_property
+    def depth_mm(self) -> Floats:
+        """Distance of the wall before from the wall after, positive where dentin was removed."""
+        return wall_of(self.after).clearance_mm(self.wall_before.points_mm)
+
+    @cached_property
+    def outer_mm(self) -> Floats:
+        """Root surface along every ray: as seen before, else as seen after."""
+        before = self.before.outer_radius_mm[self.rows]
+        return np.where(np.isnan(before), self.after_outer_mm, before)
+
+    @cached_property
+    def left_mm(self) -> Floats:
+        """Dentin left along every ray, shape (n, directions); NaN where not known."""
+        return np.asarray(self.outer_mm - self.after_radius_mm, float)
+
+    def after_values(self, values: Floats) -> Floats:
+        """Return (levels of after,) values at the common levels."""
+        place = wall_of(self.after).place_of(self.wall_before.axis_mm)
+        return np.interp(place.level_mm, self.after.level_mm, values)
+
+    def _wall(self, radius: Floats) -> TubeWall:
+        return TubeWall(
+            self.level_mm,
+            self.before.centerline_mm[self.rows],
+            self.before.direction0[self.rows],
+            radius,
+        )
+
+
+def wall_of(canal: Canal) -> TubeWall:
+    """Return the wall of a canal."""
+    return TubeWall(canal.level_mm, canal.centerline_mm, canal.direction0, canal.radius_mm)
+
+
+def moved_canal(canal: Canal, movement: Rigid) -> Canal:
+    """Return a canal in another frame."""
+    return replace(
+        canal,
+        centerline_mm=movement.moved_mm(canal.centerline_mm),
+        direction0=movement.turned(canal.direction0),
+    )
+
+
+def paired(before: Canal, after: Canal) -> CanalPair:
+    """Bring the canal after onto the levels, planes and rays of the canal before.
+
+    Parameters
+    ----------
+    before, after : Canal
+        In one frame.
+
+    Raises
+    ------
+    NotOneTooth
+        If the axis before lies outside the canal after along 40 % of its length or more.
+    """
+    whole = TubeWall(before.level_mm, before.centerline_mm, before.direction0, before.radius_mm)
+    tube = wall_of(after)
+    center = tube.place_of(whole.axis_mm)
+    inside = tube.radius_at_mm(center) > center.rho_mm
+    low, high = tube.level_mm[0] - _BEYOND_MM, tube.level_mm[-1] + _BEYOND_MM
+    rows = _longest_run(inside & (center.level_mm >= low) & (center.level_mm <= high))
+    if (rows.stop - rows.start) < max(_LEAST_COMMON * len(before.level_mm), 3):
+        raise NotOneTooth(
+            problem=(
+                f"the axis of canal {before.name!r} before lies inside the canal after along "
+                f"only {(rows.stop - rows.start) / len(before.level_mm):.0%} of its levels"
+            ),
+            hint="Both files must lie in one frame; if they do not, use --align.",
+        )
+    start, rays = whole.axis_mm[rows], whole.rays[rows]
+    return CanalPair(
+        before,
+        after,
+        rows,
+        _crossing_mm(tube, start, rays, tube.radius_mm),
+        _crossing_mm(tube, start, rays, after.outer_radius_mm),
+    )
+
+
+def _crossing_mm(tube: TubeWall, start: Floats, rays: Floats, radius: Floats) -> Floats:
+    """Distance along rays to a surface round the tube's axis; NaN where it is not known."""
+    low = np.zeros(rays.shape[:2])
+    farthest = float(np.nanmax(radius)) if np.isfinite(radius).any() else np.nan
+    if not np.isfinite(farthest):
+        return np.full(rays.shape[:2], np.nan)
+    high = np.full(rays.shape[:2], 1.6 * farthest + 0.5)
+    known = np.ones(rays.shape[:2], bool)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        place = tube.place_of(start[:, None, :] + middle[..., None] * rays)
+        gap = tube.radius_at_mm(place, radius) - place.rho_mm
+        known = np.isfinite(gap)
+        low, high = np.where(gap > 0.0, middle, low), np.where(gap > 0.0, high, middle)
+    return np.where(known, 0.5 * (low + high), np.nan)
+
+
+def _longest_run(good: NDArray[np.bool_]) -> slice:
+    """Return the longest run of true values."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
+    if not len(edges):
+        return slice(0, 0)
+    starts, stops = edges[::2], edges[1::2]
+    longest = int(np.argmax(stops - starts))
+    return slice(int(starts[longest]), int(stops[longest]))
