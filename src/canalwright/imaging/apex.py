@@ -89,9 +89,8 @@ def apical_exit(
         profiles, edge, layered, np.full(len(profiles), calibration.lumen), contrast
     )
     noise = max(0.6 * calibration.noise, 0.005 * contrast)
-    found, _, _ = fit_edges(
-        profiles, edge, plateau, calibration.sigma_mm, noise, _STEP_MM, start, prior
-    )
+    blur = np.full(edge.shape, calibration.sigma_mm)
+    found, _, _ = fit_edges(profiles, edge, plateau, blur, noise, _STEP_MM, start, prior)
     surface = _paraboloid(offset, found)
     if surface is None:
         return None

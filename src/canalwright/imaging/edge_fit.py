@@ -16,7 +16,7 @@ def fit_edges(
     profiles: Floats,
     edge: Floats,
     plateau: Floats,
-    sigma: float,
+    sigma: Floats,
     noise: float,
     step: float,
     start: Floats,
@@ -32,8 +32,10 @@ def fit_edges(
         First guess in mm; 0 for none.
     plateau : ndarray, shape (n, m)
         Gray value before the edge.
-    sigma, noise, step : float
-        Blur in mm, noise in gray values, distance of samples in mm.
+    sigma : ndarray, shape (n, m)
+        Blur along each ray, mm.
+    noise, step : float
+        Noise in gray values, distance of samples in mm.
     start, prior : ndarray, shape (n, m, 4)
         Edge (mm), width of the gap (mm), its gray value, the gray value behind it; and the
         standard deviations of these guesses, 0 to keep one fixed.
@@ -59,7 +61,7 @@ def fit_edges(
                 high,
                 step,
                 plateau[i, j],
-                sigma,
+                sigma[i, j],
                 noise,
                 start[i, j],
                 prior[i, j],

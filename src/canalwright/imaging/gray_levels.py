@@ -154,7 +154,8 @@ def _following(
     middle: Floats, line: Floats, sure: Floats, contrast: float, step_mm: float
 ) -> Floats:
     """Smooth over about 3 mm, trusting levels with many samples near the line."""
-    weight = 0.02 + sure**2 / (1.0 + ((middle - line) / (0.12 * contrast)) ** 2)
+    doubt = 1.0 + ((middle - line) / (0.12 * contrast)) ** 2
+    weight = 0.001 + sure**2 / doubt**2
     return smoothed(middle, smoothing_weight(3.0, step_mm, 2), weight, order=2)
 
 

@@ -20,6 +20,7 @@ from canalwright.geometry.sections import ellipse_radius_mm
 from canalwright.imaging.apex import ApicalExit, exit_of
 from canalwright.imaging.curves import (
     arc_length_mm,
+    extended,
     nearest_level_mm,
     resampled,
     values_at,
@@ -32,7 +33,7 @@ from canalwright.imaging.refine import (
     EXTENSION_MM,
     central_depth,
     refined_centerline,
-    smoothed_within,
+    settled_centerline,
 )
 from canalwright.imaging.sampling import Crop, crop_around
 from canalwright.imaging.scan import Scan
@@ -42,7 +43,9 @@ from canalwright.imaging.size_profile import SizeProfile, size_profile
 from canalwright.imaging.sizes import (
     Calibration,
     Sections,
+    axial_sd_mm,
     calibrated,
+    center_sd_mm,
     centers_of,
     covered_share,
     cut_sections,
@@ -135,6 +138,7 @@ def measure_canal(
         sized.radius_mm,
         sized.sections.dentin,
         sized.calibration,
+        traced.rough.grain_mm,
         chosen.ray_end_mm,
     )
     canal = _assembled(scan, name, sized, walls, traced.crop)
@@ -270,8 +274,8 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     calibration = calibrated(inner, crop.voxel_mm, rough, settings)
     for _ in range(2):
         fits, weights = fitted(sections, calibration, rough)
-        covered = covered_share(sections, weights)
-        line = _recentered(sections, fits, covered, line, anchor, settings)
+        covered = covered_share(sections, weights, rough.contrast)
+        line = _recentered(sections, fits, calibration, covered, rough, anchor, settings)
         radius = np.clip(np.exp(fits.parameters[:, 2]), 0.08, 1.5)
         radius = np.interp(np.linspace(0, 1, len(line)), np.linspace(0, 1, len(radius)), radius)
         sections = cut_sections(crop, line, rough, settings, radius, widest_mm(fits))
@@ -300,32 +304,21 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     return _Sized(sections.part(keep), calibration, profile, radius_mm, free, faded)
 
 
-def _center_precision(information: Floats) -> Floats:
-    return np.asarray(information[:, 0, 0] + information[:, 1, 1], float)
-
-
 def _recentered(
     sections: Sections,
     fits: SectionFits,
+    calibration: Calibration,
     covered: Floats,
-    line: Floats,
+    rough: RoughLevels,
     anchor: Floats,
     settings: MeasureSettings,
 ) -> Floats:
-    center, precision = centers_of(fits), _center_precision(fits.information)
-    precision = precision * np.clip(covered, 0.05, 1.0) ** 2
-    moved = line + center[:, :1] * sections.first + center[:, 1:] * sections.second
-    weight = precision / max(float(np.median(precision)), 1e-12)
-    ends = round(EXTENSION_MM / settings.level_step_mm)
-    weight[:ends] *= 0.3
-    weight[-ends:] *= 0.3
-    return smoothed_within(
-        moved,
-        weight,
-        anchor,
-        0.5 * settings.trust_mm,
-        settings.centerline_wave_mm,
-        settings.level_step_mm,
+    center = centers_of(fits)
+    moved = sections.points_mm + center[:, :1] * sections.first + center[:, 1:] * sections.second
+    sd = center_sd_mm(fits, sections, calibration, rough.grain_mm)
+    alike = 2.0 * np.sqrt(np.pi) * axial_sd_mm(rough, settings) / settings.level_step_mm
+    return settled_centerline(
+        moved, sd * np.sqrt(max(alike, 1.0)) / np.maximum(covered, 1e-3), anchor, settings
     )
 
 
@@ -336,15 +329,19 @@ def _cut_at_points(
 
     Half the extension is kept on either side for smoothing.
     """
-    fine = resampled(line, settings.level_step_mm / 4.0)
-    arc = arc_length_mm(fine)
+    step = settings.level_step_mm
+    fine = resampled(line, step / 4.0)
     low, high = nearest_level_mm(fine, terminus), nearest_level_mm(fine, orifice)
-    count = max(round((high - low) / settings.level_step_mm), 5)
-    step = (high - low) / count
-    lead = round(0.5 * EXTENSION_MM / settings.level_step_mm)
-    level = np.asarray(low + step * np.arange(-lead, count + lead + 1), float)
-    old = np.linspace(0.0, arc[-1], len(radius))
-    return values_at(level, arc, fine), np.interp(level, old, radius)
+    count = max(round((high - low) / step), 5)
+    lead = round(0.5 * EXTENSION_MM / step)
+    # A point far off the canal has its foot at the very end of the line.
+    level = np.asarray(low + (high - low) / count * np.arange(-lead, count + lead + 1), float)
+    more = extended(fine, EXTENSION_MM, EXTENSION_MM)
+    before = (len(more) - len(fine)) // 2
+    arc = arc_length_mm(more)
+    arc = arc - arc[before]
+    old = np.linspace(0.0, arc[before + len(fine) - 1], len(radius))
+    return values_at(level, arc, more), np.interp(level, old, radius)
 
 
 def _assembled(scan: Scan, name: str, sized: _Sized, walls: Walls, crop: Crop) -> Canal:

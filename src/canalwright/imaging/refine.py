@@ -16,7 +16,7 @@ from canalwright.imaging.gray_levels import RoughLevels, dentin_weights, percent
 from canalwright.imaging.sampling import Crop, plane_samples
 from canalwright.imaging.settings import MeasureSettings
 
-__all__ = ["EXTENSION_MM", "central_depth", "refined_centerline", "smoothed_within"]
+__all__ = ["EXTENSION_MM", "central_depth", "refined_centerline", "settled_centerline"]
 
 Floats = NDArray[np.float64]
 
@@ -26,6 +26,7 @@ EXTENSION_MM = 0.6
 _HALF_MM, _COUNT = 1.0, 25
 _ROUNDS, _MASKED_FROM_ROUND = 5, 2
 _ROUGH_WAVE_MM = 2.5
+_LEAST_CENTER_SD_MM, _SETTLING_ROUNDS, _DOUBTED_SDS = 0.003, 3, 3.0
 
 
 def refined_centerline(
@@ -53,26 +54,60 @@ def refined_centerline(
     for round_ in range(_ROUNDS):
         shift, weight, first, second = _centroid_shift(crop, line, rough, round_)
         moved = line + shift[:, :1] * first + shift[:, 1:] * second
-        line = smoothed_within(
-            moved, weight, anchor, settings.trust_mm, _ROUGH_WAVE_MM, settings.level_step_mm
-        )
+        scaled = np.clip(weight / max(float(np.median(weight)), 1e-9), 0.02, 4.0)
+        line = smoothed(moved, smoothing_weight(_ROUGH_WAVE_MM, step, 3), scaled)
+        line = _kept_within(line, anchor, settings.trust_mm, settings)
     return line
 
 
-def smoothed_within(
-    points: Floats, weight: Floats, anchor: Floats, trust_mm: float, wave_mm: float, step_mm: float
+def settled_centerline(
+    points_mm: Floats, sd_mm: Floats, anchor_mm: Floats, settings: MeasureSettings
 ) -> Floats:
-    """Smooth a curve and keep it within `trust_mm` of an anchor curve."""
+    """Return the most likely smooth curve through measured centers.
+
+    Curvature is taken to change along the canal like a random walk; its ends are free, so beyond
+    what the centers tell it stays as it is. This is penalized least squares with third
+    differences :cite:`eilers2003` whose penalty follows from that walk :cite:`wahba1978`: poor
+    centers are smoothed over more length than good ones. Centers off the curve by several
+    standard deviations are given up.
+
+    Parameters
+    ----------
+    points_mm : ndarray, shape (n, 3)
+        Evenly spaced by the step of the levels.
+    sd_mm : ndarray, shape (n,)
+        Standard deviation of every center along one axis, as if its neighbors were independent.
+    anchor_mm : ndarray, shape (m, 3)
+        The curve stays within half the trusted distance of this one.
+    settings : MeasureSettings
+    """
+    sd = np.hypot(sd_mm, _LEAST_CENTER_SD_MM)
+    # Times the typical variance, which keeps the equations well scaled.
+    unit = float(np.median(sd)) ** 2
+    penalty = unit / (settings.curvature_change_per_mm3 * settings.level_step_mm**5)
+    base = unit / sd**2
+    weight = base
+    for _ in range(_SETTLING_ROUNDS):
+        line = smoothed(points_mm, penalty, np.maximum(weight, 1e-6))
+        off = np.linalg.norm(points_mm - line, axis=1) / (_DOUBTED_SDS * sd)
+        weight = base / (1.0 + off**2) ** 2
+    line = smoothed(points_mm, penalty, np.maximum(weight, 1e-6))
+    return _kept_within(line, anchor_mm, 0.5 * settings.trust_mm, settings)
+
+
+def _kept_within(
+    line: Floats, anchor: Floats, trust_mm: float, settings: MeasureSettings
+) -> Floats:
+    """Draw a curve back to where it is within the trusted distance of another."""
     from scipy.spatial import cKDTree
 
-    scaled = weight / max(float(np.median(weight)), 1e-9)
-    line = smoothed(points, smoothing_weight(wave_mm, step_mm, 3), np.clip(scaled, 0.02, 4.0))
+    step = settings.level_step_mm
     gap, index = cKDTree(anchor).query(line)
     if np.any(gap > trust_mm):
         near = anchor[index]
         line = near + (line - near) * np.minimum(1.0, trust_mm / np.maximum(gap, 1e-9))[:, None]
-        line = smoothed(line, smoothing_weight(0.6 * wave_mm, step_mm, 3))
-    return resampled(line, step_mm)
+        line = smoothed(line, smoothing_weight(0.5 * _ROUGH_WAVE_MM, step, 3))
+    return resampled(line, step)
 
 
 def _centroid_shift(

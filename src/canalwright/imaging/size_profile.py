@@ -11,7 +11,13 @@ from canalwright.imaging.curves import smoothed
 from canalwright.imaging.gray_levels import RoughLevels
 from canalwright.imaging.section_fit import SectionFits
 from canalwright.imaging.settings import MeasureSettings
-from canalwright.imaging.sizes import Calibration, Sections, axial_sd_mm, size_penalty
+from canalwright.imaging.sizes import (
+    Calibration,
+    Sections,
+    axial_sd_mm,
+    parameter_covariances,
+    size_penalty,
+)
 
 __all__ = ["SizeProfile", "size_profile"]
 
@@ -20,6 +26,10 @@ Floats = NDArray[np.float64]
 # Relative precision at which a level's own size counts as much as the smoothness along the canal.
 _TYPICAL_SD = 0.03
 _LEAST_RADIUS_MM = 0.02
+
+# Expected square of the change of q's slope along 1 mm of canal (assumed: an aspect ratio changes
+# from 1 to 1.5 and back within about 6 mm), and the least deviation a section is given.
+_SHAPE_CHANGE_PER_MM3, _LEAST_SHAPE_SD = 0.02, 0.01
 
 # What the model of the section leaves over, as a share of the blur; assumed from phantoms.
 _MODEL_SD_SHARE = 0.01
@@ -67,15 +77,12 @@ def size_profile(
     settings: MeasureSettings,
 ) -> SizeProfile:
     """Smooth the fitted sizes and shapes along the canal and state their precision."""
-    covariance = _covariances(fits, sections, calibration, rough.grain_mm)
+    covariance = parameter_covariances(fits, sections, calibration, rough.grain_mm)[:, 2:5, 2:5]
     log_sd = np.minimum(np.sqrt(covariance[:, 0, 0]), 2.0)
     axial_mm = axial_sd_mm(rough, settings)
     area, area_sd = _smoothed_area(fits.parameters[:, 2], log_sd, axial_mm, settings)
     one_shape_sd = np.minimum(np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2])), 1.0)
-    weight = np.clip((_TYPICAL_SD / np.maximum(one_shape_sd, 1e-6)) ** 2, 0.002, 10.0)
-    shape, shape_sd = _smoothed_with_sd(
-        fits.parameters[:, 3:5], one_shape_sd, weight, axial_mm, settings
-    )
+    shape, shape_sd = _smoothed_shape(fits.parameters[:, 3:5], one_shape_sd, axial_mm, settings)
     size = 0.5 * np.log(area)
     size_sd = 0.5 * area_sd / area
     spread = np.hypot(shape[:, 0], shape[:, 1])
@@ -97,27 +104,6 @@ def size_profile(
     )
 
 
-def _covariances(
-    fits: SectionFits, sections: Sections, calibration: Calibration, grain_mm: float
-) -> Floats:
-    """Covariance of (ln m, q) per level, others eliminated, shape (n, 3, 3).
-
-    Samples lie closer than the grain of the noise, so they are correlated: the variance grows by
-    the number of samples per grain, less where the grain is not small against the canal's image.
-    """
-    across = max(1.0, (grain_mm / sections.step_mm) ** 2)
-    noise = np.maximum(fits.residual, 0.5 * calibration.noise)
-    grain_sd = grain_mm / (2.0 * np.sqrt(np.pi))
-    out = np.empty((len(fits.parameters), 3, 3))
-    prior = np.diag([1e-9, 1e-9, 1e-9, 4.0, 4.0, 1e-9])
-    for i, information in enumerate(fits.information):
-        blob = calibration.sigma_mm**2 + 0.25 * np.exp(2.0 * fits.parameters[i, 2])
-        variance = noise[i] ** 2 * max(1.0, across * blob / (blob + grain_sd**2))
-        matrix = information[:6, :6] / variance + prior
-        out[i] = np.linalg.pinv(matrix)[2:5, 2:5]
-    return out
-
-
 def _smoothed_area(
     log_size: Floats, log_sd: Floats, axial_mm: float, settings: MeasureSettings
 ) -> tuple[Floats, Floats]:
@@ -127,15 +113,36 @@ def _smoothed_area(
     strength = (_TYPICAL_SD / max(float(np.median(log_sd)), 1e-6)) ** 2
     even = (float(np.median(sd)) / np.maximum(sd, 1e-9)) ** 2
     weight = np.clip(strength, 0.02, 10.0) * np.clip(even, 0.25, 4.0)
-    smooth, smooth_sd = _smoothed_with_sd(area[:, None], sd, weight, axial_mm, settings)
+    penalty = size_penalty(settings)
+    smooth, smooth_sd = _smoothed_with_sd(area[:, None], sd, weight, axial_mm, settings, penalty)
     return np.maximum(smooth[:, 0], _LEAST_RADIUS_MM**2), smooth_sd
 
 
+def _smoothed_shape(
+    shape: Floats, sd: Floats, axial_mm: float, settings: MeasureSettings
+) -> tuple[Floats, Floats]:
+    """Smooth q along the canal: its slope is taken to change like a random walk.
+
+    Noise makes every single section look elongated; where a section cannot tell its shape, its
+    neighbors do.
+    """
+    alike = max(2.0 * np.sqrt(np.pi) * axial_mm / settings.level_step_mm, 1.0)
+    sd_floor = np.maximum(sd, _LEAST_SHAPE_SD)
+    unit = float(np.median(sd_floor)) ** 2
+    penalty = unit * alike / (_SHAPE_CHANGE_PER_MM3 * settings.level_step_mm**3)
+    return _smoothed_with_sd(shape, sd, unit / sd_floor**2, axial_mm, settings, penalty)
+
+
 def _smoothed_with_sd(
-    values: Floats, sd: Floats, weight: Floats, axial_mm: float, settings: MeasureSettings
+    values: Floats,
+    sd: Floats,
+    weight: Floats,
+    axial_mm: float,
+    settings: MeasureSettings,
+    penalty: float,
 ) -> tuple[Floats, Floats]:
     """Smooth (n, k) values with weights by precision; propagate noise correlated along them."""
-    gain = smoothed(np.eye(len(values)), size_penalty(settings), weight, order=2)
+    gain = smoothed(np.eye(len(values)), penalty, weight, order=2)
     place = np.arange(len(values)) * settings.level_step_mm
     apart = (place[:, None] - place[None, :]) / (2.0 * axial_mm)
     covariance = sd[:, None] * sd[None, :] * np.exp(-(apart**2))

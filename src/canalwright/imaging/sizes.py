@@ -18,10 +18,12 @@ __all__ = [
     "Sections",
     "axial_sd_mm",
     "calibrated",
+    "center_sd_mm",
     "centers_of",
     "covered_share",
     "cut_sections",
     "fitted",
+    "parameter_covariances",
     "section_noise",
     "size_penalty",
     "widest_mm",
@@ -37,6 +39,7 @@ _INFINITE = np.inf
 _BLUR_MM, _GUESS_SD = 0.106, 0.15
 _MICRO_BELOW_MM = 0.07
 _FITS_WELL, _LEAST_FITTING = 1.45, 6
+_ALIKE = 0.45
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,11 +317,18 @@ def centers_of(fits: SectionFits) -> Floats:
     return np.clip(fits.parameters[:, CENTER], -0.25, 0.25)
 
 
-def covered_share(sections: Sections, weights: Floats) -> Floats:
-    """Return how much of the disc of 0.6 mm round the canal is usable, 0 to 1, per level."""
+def covered_share(sections: Sections, weights: Floats, contrast: float) -> Floats:
+    """Return how much of the surroundings of the canal is usable dentin, 0 to 1, per level.
+
+    The surroundings reach from just outside the lumen to 0.5 mm beyond it. A section beyond the
+    root's end has no dentin there, whatever it holds.
+    """
     axis = np.linspace(-sections.half_mm, sections.half_mm, sections.gray.shape[1])
-    near = np.hypot(axis[:, None], axis[None, :]) < 0.6
-    return np.asarray(weights[:, near].mean(axis=1), float)
+    beyond = np.hypot(axis[:, None], axis[None, :])[None] - sections.radius_mm[:, None, None]
+    near = (beyond > 0.1) & (beyond < 0.5)
+    alike = np.abs(sections.gray - np.median(sections.dentin)) < _ALIKE * contrast
+    usable = np.where(near & alike, weights, 0.0).sum(axis=(1, 2))
+    return np.asarray(usable / np.maximum(near.sum(axis=(1, 2)), 1), float)
 
 
 def widest_mm(fits: SectionFits) -> float:
@@ -340,3 +350,31 @@ def section_noise(
     if len(left) < 200:
         return otherwise
     return float(1.4826 * np.median(np.abs(left - np.median(left))))
+
+
+def parameter_covariances(
+    fits: SectionFits, sections: Sections, calibration: Calibration, grain_mm: float
+) -> Floats:
+    """Return the covariance of center, ln m, q and dentin per level, shape (n, 6, 6).
+
+    Samples lie closer than the grain of the noise, so they are correlated: the variance grows by
+    the number of samples per grain, less where the grain is not small against the canal's image.
+    """
+    across = max(1.0, (grain_mm / sections.step_mm) ** 2)
+    noise = np.maximum(fits.residual, 0.5 * calibration.noise)
+    grain_sd = grain_mm / (2.0 * np.sqrt(np.pi))
+    out = np.empty((len(fits.parameters), 6, 6))
+    prior = np.diag([1e-9, 1e-9, 1e-9, 4.0, 4.0, 1e-9])
+    for i, information in enumerate(fits.information):
+        blob = calibration.sigma_mm**2 + 0.25 * np.exp(2.0 * fits.parameters[i, 2])
+        variance = noise[i] ** 2 * max(1.0, across * blob / (blob + grain_sd**2))
+        out[i] = np.linalg.pinv(information[:6, :6] / variance + prior)
+    return out
+
+
+def center_sd_mm(
+    fits: SectionFits, sections: Sections, calibration: Calibration, grain_mm: float
+) -> Floats:
+    """Return the standard deviation of the fitted center along one axis, at most 1 mm."""
+    covariance = parameter_covariances(fits, sections, calibration, grain_mm)
+    return np.minimum(np.sqrt(0.5 * (covariance[:, 0, 0] + covariance[:, 1, 1])), 1.0)

@@ -19,6 +19,7 @@ from canalwright.geometry.sections import DIRECTIONS, directions_rad
 from canalwright.imaging.edge_fit import fit_edges
 from canalwright.imaging.sampling import Crop
 from canalwright.imaging.sizes import Calibration
+from canalwright.imaging.surface import Sheet, sheet_geometry, smooth_sheet, smoothing_share
 
 __all__ = ["GAP_SD_MM", "GAP_WIDTH_MM", "Walls", "first_edges", "gap_guess", "outer_walls"]
 
@@ -31,6 +32,7 @@ GAP_WIDTH_MM, GAP_SD_MM = 0.2, 0.08
 _GAP_SHARE, _GAP_SHARE_SD = 0.1, 0.1
 
 _STEP_MM = 0.05
+_CORNER_MM = 0.08
 
 # What the edge models leave over, as shares of the blur (curved surface, gray of the gap); assumed
 # from phantoms.
@@ -62,6 +64,7 @@ def outer_walls(
     canal_radius_mm: Floats,
     dentin: Floats,
     calibration: Calibration,
+    grain_mm: float,
     end_mm: float,
 ) -> Walls:
     """Find the outer surface round every level.
@@ -76,27 +79,69 @@ def outer_walls(
     dentin : ndarray, shape (n,)
         Gray value of dentin.
     calibration : Calibration
+    grain_mm : float
+        Extent over which noise is correlated.
     end_mm : float
         Length of the rays.
     """
     profiles = _profiles(crop, points_mm, first, second, end_mm)
     contrast = float(np.median(dentin)) - calibration.lumen
-    edge, layered, plateau = first_edges(
-        profiles, canal_radius_mm, dentin, contrast, calibration.sigma_mm
-    )
+    sigma = calibration.sigma_mm
+    edge, layered, plateau = first_edges(profiles, canal_radius_mm, dentin, contrast, sigma)
     noise = _profile_noise(profiles, edge, dentin, contrast)
     lumen = calibration.lumen + dentin - np.median(dentin)
     start, prior = gap_guess(profiles, edge, layered, lumen, contrast)
-    radius, sd, found = fit_edges(
-        profiles, edge, plateau, calibration.sigma_mm, noise, _STEP_MM, start, prior
+    blur = np.full(edge.shape, sigma)
+    radius, sd, found = fit_edges(profiles, edge, plateau, blur, noise, _STEP_MM, start, prior)
+    frame = (points_mm, first, second)
+    sheet, _ = _surface(frame, radius, sd, canal_radius_mm, sigma)
+    start, prior = _pooled(start, prior, found, layered & np.isfinite(radius), contrast, sheet)
+    blur = sigma / sheet.cosine
+    radius, sd, _ = fit_edges(profiles, edge, plateau, blur, noise, _STEP_MM, start, prior)
+    _, surface = _surface(frame, radius, sd, canal_radius_mm, sigma)
+    spread = _spread_mm(
+        radius, surface, sd, grain_mm, float(np.linalg.norm(np.diff(points_mm[:2], axis=0)))
     )
-    start, prior = _pooled(start, prior, found, layered & np.isfinite(radius), contrast)
-    radius, sd, _ = fit_edges(
-        profiles, edge, plateau, calibration.sigma_mm, noise, _STEP_MM, start, prior
-    )
-    radius, kept = _steady(radius, canal_radius_mm)
-    model = np.where(layered, _LAYERED_SD_SHARE, _PLAIN_SD_SHARE) * calibration.sigma_mm
-    return Walls(radius, np.where(kept, np.hypot(sd, model), np.nan), layered)
+    model = np.where(layered, _LAYERED_SD_SHARE, _PLAIN_SD_SHARE) * sigma
+    return Walls(surface, np.where(np.isfinite(surface), np.hypot(spread, model), np.nan), layered)
+
+
+def _surface(
+    frame: tuple[Floats, Floats, Floats],
+    radius: Floats,
+    sd: Floats,
+    canal_radius_mm: Floats,
+    sigma_mm: float,
+) -> tuple[Sheet, Floats]:
+    """Return the geometry of the fitted edges' sheet, and the sheet put where the surface is.
+
+    Blur moves the edge of a bulging body inward by half its variance times the sum of the
+    curvatures; a plain step of a disc of radius R is seen at R - σ²/(2R).
+    """
+    points, first, second = frame
+    step = float(np.linalg.norm(points[1] - points[0]))
+    local, kept = _steady(radius, canal_radius_mm)
+    weight = np.where(kept, 1.0 / np.maximum(np.nan_to_num(sd, nan=1.0), 1e-3) ** 2, 0.0)
+    if not kept.any():
+        return Sheet(np.zeros_like(radius), np.ones_like(radius)), local
+    smooth = smooth_sheet(np.where(kept, radius, 0.0), weight, step)
+    sheet = sheet_geometry(points, first, second, directions_rad(DIRECTIONS), smooth)
+    moved = smooth + 0.5 * sigma_mm**2 * sheet.bend_per_mm / sheet.cosine
+    # At a step of the surface (a neighboring canal, the crown) a smooth sheet cuts the corner.
+    whole = np.abs(np.nan_to_num(local) - smooth) < _CORNER_MM
+    return sheet, np.where(kept, np.where(whole, moved, local), np.nan)
+
+
+def _spread_mm(
+    radius: Floats, surface: Floats, sd: Floats, grain_mm: float, step_mm: float
+) -> Floats:
+    """Return the deviation that noise leaves in the sheet: of single rays, less by smoothing."""
+    left = np.abs(radius - surface)
+    known = np.isfinite(left)
+    scatter = 1.25 * _local_mean(np.where(known, left, 0.0), known)
+    single = np.maximum(scatter, np.nan_to_num(sd))
+    share = smoothing_share(grain_mm, np.nan_to_num(surface, nan=1.0), step_mm)
+    return np.asarray(single * np.sqrt(share), float)
 
 
 def _profiles(
@@ -254,11 +299,13 @@ def _pooled(
     found: Floats,
     layered: NDArray[np.bool_],
     contrast: float,
+    sheet: Sheet,
 ) -> tuple[Floats, Floats]:
-    """Let neighboring rays share width and gray of the gap, which change slowly."""
+    """Let neighboring rays share width (across the gap) and gray, which change slowly."""
     start, prior = start.copy(), prior.copy()
     for key, tight in ((1, 0.02), (2, 0.03 * contrast), (3, 0.1 * contrast)):
-        shared = _local_mean(found[..., key], layered)
+        tilt = sheet.cosine if key == 1 else np.ones_like(sheet.cosine)
+        shared = _local_mean(found[..., key] * tilt, layered) / tilt
         start[..., key] = np.where(layered, shared, start[..., key])
         prior[..., key] = np.where(layered, tight, prior[..., key])
     return start, prior
