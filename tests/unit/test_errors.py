@@ -144,6 +144,22 @@ def test_range_in_words(allowed, said):
     assert said in str(OutOfRange(name="step", got=-1.0, unit="mm", allowed=allowed))
 
 
+@pytest.mark.parametrize(
+    ("got", "allowed", "above", "said"),
+    [
+        (0.0, (0.0, None), False, "allowed: above 0 mm"),
+        (-1.0, (0.0, None), True, "allowed: above 0 mm"),
+        (0.0, (0.0, 0.2), False, "allowed: above 0, at most 0.2 mm"),
+        (0.2, (0.0, 0.2), False, "allowed: at least 0, below 0.2 mm"),
+        (0.2, (None, 0.2), False, "allowed: below 0.2 mm"),
+        (0.0, (0.0, 0.0), False, "allowed: 0 to 0 mm"),
+    ],
+)
+def test_an_end_that_is_refused_is_not_said_to_be_allowed(got, allowed, above, said):
+    error = OutOfRange(name="step", got=got, unit="mm", allowed=allowed, above=above)
+    assert said in str(error)
+
+
 def test_long_list_of_known_names_is_cut():
     error = UnknownName(kind="instrument", got="x", known=tuple(f"i{k}" for k in range(40)))
     assert "i11, …" in str(error)

@@ -114,7 +114,11 @@ def screw_in_force_n(
         raise OutOfRange(name="share of screw-in", got=share, unit="", allowed=(0.0, 1.0))
     if not np.all(pitch > 0.0):
         raise OutOfRange(
-            name="pitch of the flutes", got=float(np.min(pitch)), unit="mm", allowed=(0.0, None)
+            name="pitch of the flutes",
+            got=float(np.min(pitch)),
+            unit="mm",
+            allowed=(0.0, None),
+            above=True,
         )
     return np.asarray(share * 2.0 * math.pi * np.asarray(torque_nmm, float) / pitch, float)
 

@@ -77,7 +77,7 @@ class AlloyLaw:
         for name in ("elastic_modulus_mpa", "final_modulus_mpa"):
             value = getattr(self, name).value
             if not value > 0.0:
-                raise OutOfRange(name=name, got=value, unit="MPa", allowed=(0.0, None))
+                raise OutOfRange(name=name, got=value, unit="MPa", allowed=(0.0, None), above=True)
         if not self.plateau_modulus_mpa.value >= 0.0:
             raise OutOfRange(
                 name="plateau modulus",

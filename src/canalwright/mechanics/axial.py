@@ -53,7 +53,11 @@ def feed_force_n(
     """
     if not force_ratio > 0.0:
         raise OutOfRange(
-            name="ratio of the forces at the blades", got=force_ratio, unit="", allowed=(0.0, None)
+            name="ratio of the forces at the blades",
+            got=force_ratio,
+            unit="",
+            allowed=(0.0, None),
+            above=True,
         )
     station = np.asarray(station_mm, float)
     low = np.maximum(station - _SLOPE_MM, 0.0)

@@ -144,6 +144,7 @@ def _checked(removal: ArrayLike, rubbing: ArrayLike, count: int) -> tuple[Floats
             got=float(np.max(arrays[0])),
             unit="mm³/s",
             allowed=(0.0, None),
+            above=True,
             hint="A pass that removes nothing cannot tell the cutting energy.",
         )
     return arrays

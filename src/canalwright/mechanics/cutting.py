@@ -59,7 +59,7 @@ def cutting_torque_nmm(
         If the speed is not above 0: an instrument that does not turn does not cut by turning.
     """
     if not speed_rpm > 0.0:
-        raise OutOfRange(name="speed", got=speed_rpm, unit="rpm", allowed=(0.0, None))
+        raise OutOfRange(name="speed", got=speed_rpm, unit="rpm", allowed=(0.0, None), above=True)
     power = specific_energy_j_per_mm3 * _NMM_PER_J * np.asarray(removal_rate_mm3_per_s, float)
     return np.asarray(power / rad_per_s_from_rpm(speed_rpm), float)
 
@@ -95,7 +95,12 @@ def wedge_normal_force_n(
     """
     if not taper_mm_per_mm > 0.0:
         raise OutOfRange(
-            name="taper", got=taper_mm_per_mm, unit="mm/mm", allowed=(0.0, None), hint="No wedge."
+            name="taper",
+            got=taper_mm_per_mm,
+            unit="mm/mm",
+            allowed=(0.0, None),
+            above=True,
+            hint="No wedge.",
         )
     alpha = half_angle_rad(taper_mm_per_mm)
     held = 0.0 if turning else friction_coefficient * math.cos(alpha)
@@ -138,6 +143,7 @@ def wedge_axial_force_n(
             got=friction_coefficient * contact_radius_mm,
             unit="mm",
             allowed=(0.0, None),
+            above=True,
         )
     return torque_nmm / per_force
 

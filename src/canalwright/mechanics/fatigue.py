@@ -202,7 +202,7 @@ def remaining_life(
         If the speed is not above 0 or the scatter not in [0, 1).
     """
     if not speed_rpm > 0.0:
-        raise OutOfRange(name="speed", got=speed_rpm, unit="rpm", allowed=(0.0, None))
+        raise OutOfRange(name="speed", got=speed_rpm, unit="rpm", allowed=(0.0, None), above=True)
     if not 0.0 <= scatter < 1.0:
         raise OutOfRange(name="scatter of life", got=scatter, unit="", allowed=(0.0, 1.0))
     used = np.asarray(damage, float)

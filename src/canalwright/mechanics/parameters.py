@@ -16,7 +16,7 @@ from canalwright.mechanics.fatigue import strain_coefficient
 __all__ = ["DEFAULT_LOAD_PARAMETERS", "LoadParameters"]
 
 
-_ALLOWED: Final = {
+_ALLOWED: Final[dict[str, tuple[float, float | None]]] = {
     "fatigue_exponent": (-2.0, -0.05),
     "friction_coefficient": (0.0, 2.0),
     "advancing_share": (0.0, 1.0),
@@ -124,10 +124,10 @@ class LoadParameters:
         known = {key: old for key, old in known.items() if isinstance(old, Graded)}
         if name not in known:
             raise UnknownName(kind="load parameter", got=name, known=tuple(known))
-        low, high = _ALLOWED.get(name, (0.0, math.inf))
-        if not low < value <= high or not math.isfinite(value):
+        low, high = _ALLOWED.get(name, (0.0, None))
+        if not (math.isfinite(value) and low < value <= (high or math.inf)):
             words, unit = name.removesuffix("_mpa").replace("_", " "), known[name].unit
-            raise OutOfRange(name=words, got=value, unit=unit, allowed=(low, high))
+            raise OutOfRange(name=words, got=value, unit=unit, allowed=(low, high), above=True)
         changes: dict[str, Any] = {name: Graded(value, known[name].unit, evidence)}
         return replace(self, **changes)
 

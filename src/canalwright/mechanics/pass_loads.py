@@ -212,7 +212,7 @@ def checked_levels(*arrays: ArrayLike) -> tuple[Floats, Floats, Floats]:
 def require_positive(name: str, value: float, unit: str) -> None:
     """Refuse a value that is not above 0."""
     if not value > 0.0:
-        raise OutOfRange(name=name, got=value, unit=unit, allowed=(0.0, None))
+        raise OutOfRange(name=name, got=value, unit=unit, allowed=(0.0, None), above=True)
 
 
 def _fatigue_used(

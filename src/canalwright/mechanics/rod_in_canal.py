@@ -219,6 +219,7 @@ def rod_in_canal(
             got=wall_stiffness_n_per_mm2,
             unit="N/mm²",
             allowed=(0.0, None),
+            above=True,
         )
     span, reach = path.level_mm[-1] - path.level_mm[0], (len(rod.radius_mm) - 1) * rod.step_mm
     if span > 0.95 * reach:

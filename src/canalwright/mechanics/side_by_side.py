@@ -148,7 +148,11 @@ def _life_ratio(
 def _check_curve(curve: Curve, length_mm: float) -> None:
     if not curve.radius_mm > 0.0:
         raise OutOfRange(
-            name="radius of the curve", got=curve.radius_mm, unit="mm", allowed=(0.0, None)
+            name="radius of the curve",
+            got=curve.radius_mm,
+            unit="mm",
+            allowed=(0.0, None),
+            above=True,
         )
     if not 0.0 <= curve.station_mm <= length_mm:
         raise OutOfRange(

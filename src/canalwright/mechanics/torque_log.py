@@ -72,6 +72,7 @@ class TorqueLog:
                 got=float(np.min(np.diff(self.time_s))),
                 unit="s",
                 allowed=(0.0, None),
+                above=True,
                 hint="Time must increase from row to row.",
             )
         _check_speed(self.speed_rpm)
