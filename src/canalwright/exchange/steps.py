@@ -106,6 +106,12 @@ def step_figures(step: Step, loads: PassLoads) -> dict[str, Any]:
     }
 
 
+def _said_once(found: tuple[Caution, ...], report: LoadReport | None) -> tuple[Caution, ...]:
+    """Return the cautions of the quick estimate that the load report does not say with its own."""
+    codes = set() if report is None else {caution.code for caution in report.cautions}
+    return tuple(caution for caution in found if caution.code not in codes)
+
+
 def step_document(
     canal: Canal,
     step: Step,
@@ -137,7 +143,7 @@ def step_document(
         cautions=caution_records(
             merged(
                 step.cautions,
-                loads.cautions,
+                _said_once(loads.cautions, report),
                 () if report is None else report.cautions,
                 canal.cautions,
                 tuple(cautions),

@@ -43,8 +43,7 @@ STRAIN_VALIDITY: Final = Validity(
     unit="",
     code="EXTRAPOLATED_STRAIN",
     source="figueiredo2009",
-    reason="superelastic alloy no longer follows one strain-life line above about 4 %, "
-    "and drawn steel bends for good far below it",
+    reason="superelastic alloy no longer follows one strain-life line above about 4 %",
 )
 
 HEAT_TREATED_LIFE_RATIO: Final = (3.0, 8.0)

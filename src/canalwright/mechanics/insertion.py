@@ -173,7 +173,7 @@ def _per_length(rod: RodInCanal, level: Floats) -> Floats:
 def _limits(loads: PassLoads, alloy: Alloy) -> tuple[Limit, ...]:
     steel = alloy is Alloy.STAINLESS
     validity = STEEL_STRAIN_VALIDITY if steel else STRAIN_VALIDITY
-    beyond = "drawn steel bends for good beyond" if steel else "the model holds to"
+    beyond = "drawn steel bends for good beyond" if steel else "no life is known beyond"
     precurve = "precurving it, " if steel else ""
     strain = Limit(
         "strain",

@@ -41,8 +41,9 @@ class Validity:
         if self.low <= value <= self.high:
             return ()
         unit = f" {self.unit}" if self.unit else ""
+        name = self.quantity[:1].upper() + self.quantity[1:]
         text = (
-            f"{self.quantity} is {value:.3g}{unit}, outside the range "
+            f"{name} is {value:.3g}{unit}, outside the range "
             f"{self.low:g} to {self.high:g}{unit} of the model: {self.reason}."
         )
         return (Caution(self.code, text, self.source),)

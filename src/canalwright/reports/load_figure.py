@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from textwrap import wrap
@@ -39,7 +40,7 @@ __all__ = ["load_figure"]
 
 _LEFT_MM: Final = 13.0
 _RIGHT_MM: Final = 8.0
-_GAP_MM: Final = 4.0
+_GAP_MM: Final = 5.0
 _TOP_MM: Final = 33.0
 _LINE_MM: Final = 4.2
 _FILE: Final = "#0072b2"
@@ -48,7 +49,9 @@ _ROOM: Final = "#e4e4e4"
 _INNER: Final = "#d55e00"
 _OUTER: Final = "#00795a"
 _ACROSS: Final = "#a8488a"
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|N|s|mm|rpm)\b|%)")
 _LABELED_SHARE: Final = 0.1
+_SPREAD_MM: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,7 @@ def load_figure(
     """
     width, height = size_mm
     letters = int((width - 6.0) / 1.65)
-    words = [text.replace(" %", "\u00a0%") for text in _words(report)]
+    words = [_UNIT.sub("\u00a0", text) for text in _words(report)]
     lines = [line for text in words for line in wrap(text, letters)]
     below = _LINE_MM * len(lines) + 3.0
     with drawing():
@@ -239,20 +242,32 @@ def _draw_strain(axes: Axes, report: LoadReport) -> None:
 
 def _draw_forces(axes: Axes, report: LoadReport) -> None:
     rod = report.insertion.rod
-    widths = np.gradient(rod.level_mm)
-    per_mm = rod.wall_force_n / widths
-    across = np.sum(rod.wall_direction * outward_directions(report.insertion.rod), axis=1)
-    sides = ((across > 0.5, _OUTER, 1.0), (across < -0.5, _INNER, -1.0))
+    across = np.sum(rod.wall_direction * outward_directions(rod), axis=1)
+    sides = (
+        (across > 0.5, _OUTER, 1.0),
+        (across < -0.5, _INNER, -1.0),
+        ((across >= 0.0) & (across <= 0.5), _ACROSS, 1.0),
+        ((across < 0.0) & (across >= -0.5), _ACROSS, -1.0),
+    )
+    most = 0.1
     for chosen, color, sign in sides:
-        axes.fill_betweenx(
-            rod.level_mm, 0.0, sign * np.where(chosen, per_mm, 0.0), color=color, lw=0.6, zorder=3
-        )
-    sideways = np.where(np.abs(across) <= 0.5, per_mm, 0.0) * np.where(across < 0.0, -1.0, 1.0)
-    axes.fill_betweenx(rod.level_mm, 0.0, sideways, color=_ACROSS, lw=0.6, zorder=3)
+        per_mm = _spread_n_per_mm(rod, np.where(chosen, rod.wall_force_n, 0.0))
+        most = max(most, float(per_mm.max()))
+        axes.fill_betweenx(rod.level_mm, 0.0, sign * per_mm, color=color, lw=0.6, zorder=3)
     axes.axvline(0.0, color=INK, lw=0.8, zorder=4)
-    reach = 1.1 * max(float(per_mm.max()), 0.1)
+    reach = 1.1 * most
     axes.set_xlim(-reach, reach)
     _label_contacts(axes, report, reach)
+
+
+def _spread_n_per_mm(rod: RodInCanal, force_n: Floats) -> Floats:
+    """Return forces per length, each spread over a short stretch so that none towers."""
+    level, half = rod.level_mm, _SPREAD_MM / 2.0
+    summed = np.concatenate([[0.0], np.cumsum(force_n)])
+    first = np.searchsorted(level, level - half, side="left")
+    last = np.searchsorted(level, level + half, side="right")
+    reach = np.minimum(level + half, level[-1]) - np.maximum(level - half, level[0])
+    return np.asarray((summed[last] - summed[first]) / reach, float)
 
 
 def _label_contacts(axes: Axes, report: LoadReport, reach: float) -> None:
@@ -267,7 +282,7 @@ def _label_contacts(axes: Axes, report: LoadReport, reach: float) -> None:
         right = float(direction @ outward[node]) < 0.0  # the label on the empty side
         axes.text(
             0.06 * reach if right else -0.06 * reach,
-            contact.level_mm,
+            max(contact.level_mm, 0.25),
             f"{contact.force_n:.2f} N",
             ha="left" if right else "right",
             va="center",
@@ -318,9 +333,9 @@ def _on_file(values: Floats, station_mm: Floats) -> Floats:
 
 def _draw_key(figure: Figure, top_mm: float) -> None:
     entries = (
-        ("instrument", _FILE, "—"),
+        ("file", _FILE, "—"),
         ("canal", _CANAL, "—"),
-        ("yield", LIMIT_COLOR, "- -"),
+        ("yield, limit", LIMIT_COLOR, "- -"),
         ("strength", LIMIT_COLOR, "—"),
         ("inner", _INNER, "■"),
         ("outer", _OUTER, "■"),
@@ -331,4 +346,4 @@ def _draw_key(figure: Figure, top_mm: float) -> None:
     for word, color, mark in entries:
         figure_text_mm(figure, left, top_mm, mark, color=color, fontweight="bold")
         figure_text_mm(figure, left + 5.0, top_mm, word)
-        left += 9.0 + 1.75 * len(word)
+        left += 8.0 + 1.6 * len(word)

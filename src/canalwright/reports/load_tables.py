@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from canalwright.mechanics.advance import AdvanceLoads
 from canalwright.mechanics.calibration import Calibration
 from canalwright.mechanics.contacts import WallContact
+from canalwright.mechanics.helix import pitch_is_stated
 from canalwright.planning.load_report import LoadReport
 from canalwright.reports.picking import indices_every_mm
 from canalwright.reports.tables import TextTable
@@ -20,6 +22,9 @@ __all__ = [
     "load_table",
     "peck_table",
 ]
+
+
+_SCREW_ESTIMATE: Final = "from an assumed share"
 
 
 def load_table(canal_name: str, report: LoadReport) -> TextTable:
@@ -127,9 +132,10 @@ def _push(report: LoadReport) -> str:
     pull = report.screw_in_n
     bending = format_number(insertion.rod.insertion_force_n, 2)
     if pull is not None:
-        screw = f", less a screw-in pull of {pull:.2f} N"
+        pitch = "" if pitch_is_stated(report.instrument) else ", its pitch assumed"
+        screw = f", less a screw-in pull of {pull:.2f} N ({_SCREW_ESTIMATE}{pitch})"
     elif report.peck is not None:
-        screw = " (screw-in pull not stated: the pitch is not known)"
+        screw = " (a round file has no flutes to pull it in)"
     else:
         screw = ""
     turning = report.turning_push_n
@@ -143,11 +149,12 @@ def _push(report: LoadReport) -> str:
 
 def _torque(report: LoadReport) -> str:
     loads = report.loads
+    share = 100.0 * loads.torque_fraction
+    margin = f"margin {100.0 - share:.0f} %" if share <= 100.0 else "it would break"
     return (
         f"Torque at the handle {loads.peak_torque_ncm:.2f} N·cm at {report.speed_rpm:g} rpm and "
-        f"{report.feed_mm_per_s:.2f} mm/s; weakest station "
-        f"{loads.torque_worst_station_mm:.1f} mm: {100.0 * loads.torque_fraction:.0f} % of its "
-        f"strength, margin {100.0 * (1.0 - loads.torque_fraction):.0f} %; at most "
+        f"{report.feed_mm_per_s:.2f} mm/s within a peck; weakest station "
+        f"{loads.torque_worst_station_mm:.1f} mm: {share:.0f} % of its strength, {margin}; at most "
         f"{100.0 * report.elastic_fraction:.0f} % of first yield."
     )
 
