@@ -25,6 +25,7 @@ _SMALL_BEND_DEG = 10.0
 _POOR_FIT_MM = 0.1
 _OUT_OF_PLANE_MM = 0.1
 _SHORT_VIEW = 0.9
+_SURE_SDS = 3.0
 
 
 def curvature_cautions(
@@ -53,6 +54,7 @@ def curvature_cautions(
         *_of_bends(found),
         *_of_departure(fits),
         *_of_fit(fits[0], arc, bending),
+        *_of_ends(bending),
         *schneider_class_cautions(float(np.degrees(fits[0].schneider_rad))),
     )
 
@@ -131,3 +133,22 @@ def _of_fit(fit: BendFit, arc: PruettResult, bending: LocalBending) -> Iterator[
             "a straight line; the angle of one bend describes it poorly."
         )
         yield Caution("POOR_BEND_FIT", text, "project rule")
+
+
+def _of_ends(bending: LocalBending) -> Iterator[Caution]:
+    """Say where an end seems bent more than the largest curvature over full windows."""
+    short = (bending.window_at_mm > 0.0) & ~bending.full
+    sure = bending.curvature_per_mm - _SURE_SDS * bending.curvature_sd_per_mm()
+    excess = np.where(short, sure, -np.inf) - bending.max_per_mm
+    worst = int(np.argmax(excess))
+    if not excess[worst] > 0.0:
+        return
+    level = float(bending.level_mm[worst])
+    end = "terminus" if level < bending.level_mm[-1] / 2.0 else "orifice"
+    text = (
+        f"Near the {end}, at {level:.1f} mm, the canal bends by "
+        f"{bending.curvature_per_mm[worst]:.2f} per mm over {bending.window_at_mm[worst]:.1f} mm, "
+        f"more than the largest curvature stated ({bending.max_per_mm:.2f} per mm), which is that "
+        f"over full windows of {bending.window_mm:.1f} mm."
+    )
+    yield Caution("BENT_AT_END", text, "project rule")

@@ -66,7 +66,7 @@ def smooth_sheet(radius_mm: Floats, weight: Floats, level_step_mm: float) -> Flo
         left = np.where(base > 0.0, known - oval - detail, np.nan)
         scale = max(1.4826 * float(np.nanmedian(np.abs(left))), 1e-4)
         trusted = base / (1.0 + (np.nan_to_num(left) / (_OUTLIER * scale)) ** 2) ** 2
-    return oval + _standing_out(detail, scale) * detail
+    return np.asarray(oval + _standing_out(detail, scale) * detail, float)
 
 
 def _standing_out(detail: Floats, noise_mm: float) -> Floats:
@@ -98,7 +98,7 @@ def _ovals(radius: Floats, weight: Floats, step_mm: float) -> Floats:
 
 
 def _support(weight: Floats) -> Floats:
-    return np.maximum(weight.mean(axis=1), 1e-3)
+    return np.asarray(np.maximum(weight.mean(axis=1), 1e-3), float)
 
 
 def _harmonics(place: Floats, weight: Floats) -> Floats:
@@ -135,7 +135,7 @@ def _smoothed_both_ways(values: Floats, weight: Floats, level_step_mm: float) ->
     count = values.shape[1]
     penalty = smoothing_weight(_ROUND_WAVE_DEG, 360.0 / count, 3) * _ring_penalty(count)
     matrix = penalty[None] + (weight + 1e-3)[:, :, None] * np.eye(count)[None]
-    round_ = np.linalg.solve(matrix, (weight * values)[..., None])[..., 0]
+    round_ = np.asarray(np.linalg.solve(matrix, (weight * values)[..., None])[..., 0], float)
     support = np.maximum(np.linalg.solve(penalty + np.eye(count), weight.T).T, 1e-3)
     along = smoothing_weight(_LEVEL_WAVE_MM, level_step_mm, 3)
     return np.stack([smoothed(round_[:, k], along, support[:, k]) for k in range(count)], axis=1)
@@ -158,7 +158,7 @@ def smoothing_share(grain_mm: float, radius_mm: Floats, level_step_mm: float) ->
     round_ = (
         2.0 * 360.0 / radius_mm.shape[1] / _ROUND_WAVE_DEG * np.maximum(grain_mm / spacing, 1.0)
     )
-    return np.minimum(along, 1.0) * np.minimum(round_, 1.0)
+    return np.asarray(np.minimum(along, 1.0) * np.minimum(round_, 1.0), float)
 
 
 def sheet_geometry(
