@@ -4,7 +4,11 @@ from __future__ import annotations
 
 from alembic import context
 
+from canalwright.records.access import schema as access_schema
 from canalwright.records.schema import METADATA
+
+# Its tables belong to the same layout.
+_ = access_schema.USERS
 
 _ATTRIBUTES = context.config.attributes
 context.configure(
