@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from canalwright.instruments.build import profiled_instrument
 from canalwright.instruments.instrument import Alloy, Instrument, Kind, SectionShape
 from canalwright.instruments.standard import find_instrument
 from canalwright.mechanics.concentric import PassLoads, concentric_loads
@@ -111,3 +112,14 @@ def test_a_mixed_taper_before_lowers_the_torque_of_the_next() -> None:
     alone = pass_in_block(25, 0.06, start).peak_torque_ncm
     stepped = pass_in_block(25, 0.06, np.maximum(start, 0.20 + 0.04 * LEVEL)).peak_torque_ncm
     assert stepped < alone
+
+
+@pytest.mark.source("schrader2005", where="abstract, mixed tapers", kind="published")
+def test_a_variable_taper_lowers_torque_and_push_against_a_constant_one() -> None:
+    # Both open the apical 4 mm alike; coronal of them the variable one is thinner.
+    constant = find_instrument("engine-25-06")
+    variable = profiled_instrument("engine-25-variable", (0.0, 4.0, 16.0), (0.25, 0.49, 0.85))
+    found = [load_report(BLOCK, Shape.of(BLOCK), Pass(file)) for file in (constant, variable)]
+    torques = [report.loads.peak_torque_ncm for report in found]
+    assert torques[1] < 0.9 * torques[0]
+    assert found[1].feed_n < 0.9 * found[0].feed_n
