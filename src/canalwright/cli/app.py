@@ -7,7 +7,9 @@ from typing import Annotated
 
 import typer
 
+from canalwright.cli.assess import assess
 from canalwright.cli.calibrate import calibrate
+from canalwright.cli.chairside import chairside
 from canalwright.cli.compare import compare
 from canalwright.cli.demo import demo
 from canalwright.cli.failures import DEBUG_VARIABLE, Commands
@@ -48,6 +50,17 @@ _COMMANDS = (
         plan,
         "The sequence for a canal, with reasons",
         "canalwright plan canals.json --canal MB --target-size 30 --json plan.json --pdf plan.pdf",
+    ),
+    (
+        chairside,
+        "The visit: lengths, stops, motor, irrigation, obturation",
+        "canalwright chairside plan.json --tooth 36 --reference 'mesiobuccal cusp' --crown-mm 7 "
+        "--reading electronic:20.1 --pdf sheet.pdf --json visit.json",
+    ),
+    (
+        assess,
+        "Case difficulty by a published form",
+        "canalwright assess --canals canals.json --tooth 36 --factor patient=low --json case.json",
     ),
     (
         simulate,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from canalwright.exchange.assessments import AssessmentDocument
 from canalwright.exchange.calibrations import CalibrationDocument
 from canalwright.exchange.canals import CanalsDocument
 from canalwright.exchange.document import Document
@@ -14,6 +15,7 @@ from canalwright.exchange.proposals import ProposalsDocument
 from canalwright.exchange.shapes import ProtocolsDocument, ShapeDocument
 from canalwright.exchange.steps import StepDocument
 from canalwright.exchange.tray_files import TRAY_SCHEMA, tray_json_schema
+from canalwright.exchange.visits import VisitDocument
 
 __all__ = ["DOCUMENTS", "json_schemas"]
 
@@ -28,6 +30,8 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     GaugingDocument,
     CalibrationDocument,
     ProposalsDocument,
+    VisitDocument,
+    AssessmentDocument,
 )
 
 

@@ -22,7 +22,7 @@ from canalwright.reports.report_data import ReportInputs, report_data
 from canalwright.reports.style import figure_svg
 from canalwright.reports.tracks import track_figure
 
-__all__ = ["PAPERS", "ReportInputs", "plan_report_pdf", "write_plan_report"]
+__all__ = ["PAPERS", "ReportInputs", "plan_report_pdf", "typeset", "write_plan_report"]
 
 PAPERS: Final[dict[str, tuple[float, float]]] = {
     "a4": (180.0, 256.0),
@@ -72,7 +72,7 @@ def plan_report_pdf(inputs: ReportInputs, *, paper: str = "a4") -> bytes:
     with tempfile.TemporaryDirectory(prefix="canalwright-report-") as folder:
         room = Path(folder)
         _stage(room, inputs, paper)
-        return _typeset(room, inputs.date)
+        return typeset(room, inputs.date)[0]
 
 
 def _stage(room: Path, inputs: ReportInputs, paper: str) -> None:
@@ -98,20 +98,43 @@ def _figure(inputs: ReportInputs, size_mm: tuple[float, float]) -> Any:
     )
 
 
-def _typeset(room: Path, date: datetime.date) -> bytes:
+def typeset(
+    room: Path, date: datetime.date, template: str = "plan.typ", *, kind: str = "pdf"
+) -> list[bytes]:
+    """Lay out a template that lies in a folder with everything it reads.
+
+    Parameters
+    ----------
+    room : Path
+    date : datetime.date
+        Written into a PDF.
+    template : str
+        Name of the template in the folder.
+    kind : {"pdf", "png", "svg"}
+        One tagged PDF, or a picture of every page.
+
+    Returns
+    -------
+    list of bytes
+    """
     import typst
 
     fonts = typst.Fonts(
         include_system_fonts=False, include_embedded_fonts=False, font_paths=[_fonts(room)]
     )
-    compiler = typst.Compiler(room / "plan.typ", root=room, font_paths=fonts)
+    compiler = typst.Compiler(room / template, root=room, font_paths=fonts)
     noon = datetime.datetime(date.year, date.month, date.day, 12, tzinfo=datetime.UTC)
-    pages = compiler.compile(
-        format="pdf", pdf_standards=["a-2a", "ua-1"], timestamp=int(noon.timestamp())
-    )
-    if not isinstance(pages, bytes):
-        raise TypeError(f"the typesetter returned {type(pages).__name__} instead of a PDF")
-    return pages
+    if kind == "pdf":
+        standards: Any = ["a-2a", "ua-1"]
+        pages = compiler.compile(
+            format="pdf", pdf_standards=standards, timestamp=int(noon.timestamp())
+        )
+    else:
+        pages = compiler.compile(format="svg" if kind == "svg" else "png", ppi=150.0)
+    found = [pages] if isinstance(pages, bytes) else pages
+    if not isinstance(found, list):
+        raise TypeError(f"the typesetter returned {type(pages).__name__} instead of pages")
+    return found
 
 
 def _fonts(room: Path) -> Path:
@@ -119,7 +142,7 @@ def _fonts(room: Path) -> Path:
     import matplotlib as mpl
 
     folder = room / "fonts"
-    folder.mkdir()
+    folder.mkdir(exist_ok=True)
     for font in sorted((Path(mpl.get_data_path()) / "fonts" / "ttf").glob("DejaVuSans*.ttf")):
         shutil.copy(font, folder / font.name)
     return folder

@@ -1,0 +1,33 @@
+"""Published statements that contradict each other, shown side by side where they matter."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from canalwright.cautions import Caution
+from canalwright.planning.clinical.tables import table
+from canalwright.planning.clinical.teeth import Tooth
+
+__all__ = ["conflicts_for"]
+
+_ALWAYS = ("irrigation", "motor", "length")
+
+
+def conflicts_for(tooth: Tooth | None) -> tuple[Caution, ...]:
+    """Return the conflicts that concern a tooth; those on the procedure concern every one."""
+    rows: list[dict[str, Any]] = table("conflicts")["conflict"]
+    return tuple(
+        Caution(row["code"], row["text"], row["source"])
+        for row in rows
+        if _concerns(row["about"], tooth)
+    )
+
+
+def _concerns(about: str, tooth: Tooth | None) -> bool:
+    if about in _ALWAYS:
+        return True
+    if tooth is None or not tooth.molar:
+        return False
+    if about == "upper first molar":
+        return tooth.upper and tooth.kind == "first molar" and not tooth.deciduous
+    return not tooth.upper
