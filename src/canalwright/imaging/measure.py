@@ -25,6 +25,7 @@ from canalwright.imaging.curves import (
     resampled,
     values_at,
 )
+from canalwright.imaging.detours import detour_caution
 from canalwright.imaging.free_sections import FreeSections, free_sections
 from canalwright.imaging.gray_levels import RoughLevels, ball_offsets_mm, rough_levels
 from canalwright.imaging.measure_cautions import canal_cautions, terminus_caution
@@ -143,7 +144,9 @@ def measure_canal(
     )
     canal = _assembled(scan, name, sized, walls, traced.crop)
     apex = _exit_from(traced, sized, _EXIT_FROM_MM)
-    canal = canal.with_cautions(terminus_caution(apex, moved, _EXIT_FROM_MM, terminus, canal))
+    canal = canal.with_cautions(
+        *detour_caution(canal), terminus_caution(apex, moved, _EXIT_FROM_MM, terminus, canal)
+    )
     report("done", 1.0)
     return canal
 
