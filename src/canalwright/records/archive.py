@@ -14,7 +14,7 @@ import os
 import secrets
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -56,9 +56,10 @@ class Manifest:
     sequence, hash
         Head of the hash chain.
     tables : dict of TableDigest
-        In an order in which references can be made.
     files : dict of int
         Size by SHA-256.
+    missing : list of str
+        Digests of files that were missing or damaged when it was made.
     """
 
     layout: str
@@ -114,10 +115,18 @@ class ArchiveWriter:
                     self._stream.finish()
                 self._file.flush()
                 os.fsync(self._file.fileno())
+            else:
+                # The table of contents of a failed archive is of no use, but must be let go of.
+                with suppress(OSError, ValueError):
+                    self._zip.close()
+        except BaseException:
+            self.discard()
+            raise
         finally:
-            self._file.close()
+            with suppress(OSError):
+                self._file.close()
             if kind is not None:
-                self._staged.unlink(missing_ok=True)
+                self.discard()
 
     def publish(self) -> None:
         """Put the complete backup into its place."""
@@ -190,7 +199,10 @@ class ArchiveReader:
             for line in stream:
                 digest.update(line)
                 count += 1
-                yield [_unpacked(value) for value in json.loads(line)]
+                row = json.loads(line)
+                if len(row) != len(wanted.columns):
+                    raise ValueError("a row of another length")
+                yield [_unpacked(value) for value in row]
         if (count, digest.hexdigest()) != (wanted.rows, wanted.sha256):
             raise DamagedBackup(path=str(self.path), problem=f"its table {name} is damaged")
 
@@ -231,8 +243,11 @@ class ArchiveReader:
             raise DamagedBackup(
                 path=str(self.path), problem=f"its format is {data.get('format')!r}, not {FORMAT!r}"
             )
-        tables = {name: TableDigest(**table) for name, table in data["tables"].items()}
-        return Manifest(**{**data, "tables": tables})
+        try:
+            tables = {name: TableDigest(**table) for name, table in data["tables"].items()}
+            return Manifest(**{**data, "tables": tables})
+        except (TypeError, KeyError, AttributeError):
+            raise DamagedBackup(path=str(self.path), problem="its manifest is damaged") from None
 
 
 @contextmanager

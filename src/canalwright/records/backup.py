@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import Connection, MetaData, Table, select
 
@@ -17,7 +17,7 @@ from canalwright.records.blobs import KeptFile
 from canalwright.records.chain import Entry
 from canalwright.records.errors import DamagedBackup, DamagedRecords, StoreUnavailable
 from canalwright.records.migrating import VERSION_TABLE, layout_of
-from canalwright.records.schema import METADATA
+from canalwright.records.schema import FILES
 from canalwright.records.store import Store, utc_text
 from canalwright.records.verify import ChainState, chain_faults
 
@@ -26,6 +26,9 @@ __all__ = ["SUFFIX", "back_up", "back_up_before_migration", "backup_name", "chec
 SUFFIX = ".canalwright-backup"
 
 Progress = Callable[[float], None]
+
+# Who is signed in just now is no record; restored sessions would be keys to a copy.
+_LEFT_OUT: Final = frozenset((VERSION_TABLE, "sessions", "sign_in_failures"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,8 +170,7 @@ def _write(
 def _write_files(
     store: Store, connection: Connection, writer: ArchiveWriter, progress: Progress
 ) -> list[str]:
-    files = METADATA.tables["files"]
-    rows = connection.execute(select(files.c.sha256, files.c.size_bytes)).all()
+    rows = connection.execute(select(FILES.c.sha256, FILES.c.size_bytes)).all()
     missing = []
     for at, row in enumerate(rows):
         if not writer.add_file(store.files, KeptFile(str(row.sha256), int(row.size_bytes))):
@@ -178,11 +180,10 @@ def _write_files(
 
 
 def _tables(connection: Connection) -> list[Table]:
-    """Return the tables there are, as they are, but those that say they need no backup."""
+    """Return the tables there are, as they are, in an order in which references can be made."""
     found = MetaData()
     found.reflect(connection)
-    left_out = {t.name for t in METADATA.tables.values() if not t.info.get("backup", True)}
-    return [t for t in found.sorted_tables if t.name not in left_out | {VERSION_TABLE}]
+    return [table for table in found.sorted_tables if table.name not in _LEFT_OUT]
 
 
 def _rows(connection: Connection, table: Table) -> Iterator[tuple[Any, ...]]:

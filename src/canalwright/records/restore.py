@@ -17,7 +17,7 @@ from canalwright.records.errors import DamagedRecords, StoreUnavailable, WrongSc
 from canalwright.records.migrating import REVISIONS, layout_of, migrate_connection
 from canalwright.records.verify import ChainState, examine_database, examine_files
 
-__all__ = ["restore"]
+__all__ = ["insert_tables", "restore"]
 
 Progress = Callable[[float], None]
 
@@ -104,7 +104,7 @@ def _fill(archive: ArchiveReader, staged: Path, url: str | None, progress: Progr
                     hint="Make an empty database and restore into that.",
                 )  # fmt: skip
             migrate_connection(connection, archive.manifest.layout)
-            _insert_tables(archive, connection)
+            insert_tables(archive, connection)
             migrate_connection(connection)
             progress(0.8)
             _check(archive, connection, shelf)
@@ -112,15 +112,17 @@ def _fill(archive: ArchiveReader, staged: Path, url: str | None, progress: Progr
         engine.dispose()
 
 
-def _insert_tables(archive: ArchiveReader, connection: Connection) -> None:
+def insert_tables(archive: ArchiveReader, connection: Connection) -> None:
+    """Fill the tables of a database that has the backup's layout."""
     found = MetaData()
     found.reflect(connection)
-    for name, digest in archive.manifest.tables.items():
-        table = found.tables[name]
+    tables = [table for table in found.sorted_tables if table.name in archive.manifest.tables]
+    for table in reversed(tables):
         connection.execute(delete(table))
-        rows = archive.rows(name)
+    for table in tables:
+        columns, rows = archive.manifest.tables[table.name].columns, archive.rows(table.name)
         while batch := list(islice(rows, _BATCH)):
-            values = [dict(zip(digest.columns, row, strict=True)) for row in batch]
+            values = [dict(zip(columns, row, strict=True)) for row in batch]
             connection.execute(insert(table), values)
 
 

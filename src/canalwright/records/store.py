@@ -99,7 +99,11 @@ class Store:
         place = Path(folder)
         engine = database.engine_at(place, url, wait_s=wait_s)
         store = Store(engine, place, clock)
-        prepare(store, may_migrate=database.is_sqlite(engine) if migrate is None else migrate)
+        try:
+            prepare(store, may_migrate=database.is_sqlite(engine) if migrate is None else migrate)
+        except BaseException:
+            store.close()
+            raise
         return store
 
     @property

@@ -132,6 +132,9 @@ def _layout_faults(connection: Connection) -> Iterator[str]:
     from alembic.autogenerate import compare_metadata
     from alembic.migration import MigrationContext
 
+    # Its tables are in the same layout.
+    from canalwright.records.access import schema as _access  # noqa: F401
+
     names = set(METADATA.tables)
 
     def ours(_object: Any, name: str | None, kind: str, *_rest: Any) -> bool:
