@@ -298,10 +298,11 @@ def test_calibration_and_fatigue_tests_reach_every_command(
             for d in (plain, data)
         ]
         assert torque[1]["high"] / torque[1]["median"] < torque[0]["high"] / torque[0]["median"]
-    for before, after in zip(steps_of(command, plain), steps_of(command, data), strict=True):
-        assert after["instrument"] == before["instrument"]
-        expected = before["peak_torque_ncm"] * energy["value"]
-        assert after["peak_torque_ncm"] == pytest.approx(expected, abs=3e-4)
+    else:  # the same steps; a plan may take others where torque counts for more
+        for before, after in zip(steps_of(command, plain), steps_of(command, data), strict=True):
+            expected = before["peak_torque_ncm"] * energy["value"]
+            assert after["peak_torque_ncm"] == pytest.approx(expected, abs=3e-4)
+    for after in steps_of(command, data):
         tested = after["instrument"] == "engine-25-04"
         assert (after["fatigue_fraction"] is not None) is tested
         codes = {c["code"] for c in after["cautions"]}

@@ -83,7 +83,8 @@ def strength_cautions(
         return ()
     text = (
         "A torque limit above the strength does not protect a tip that locks (limits are shown "
-        f"as stated): {'; '.join(dict.fromkeys(clauses))}."
+        f"as stated): {'; '.join(dict.fromkeys(clauses))}. Where no section was stated a triangle "
+        "with straight sides is taken, the weakest of the usual ones."
     )
     return (Caution("TORQUE_LIMIT_ABOVE_STRENGTH", text, "iso3630"),)
 

@@ -150,6 +150,11 @@ def _push(report: LoadReport) -> str:
 def _torque(report: LoadReport) -> str:
     loads = report.loads
     share = 100.0 * loads.torque_fraction
+    if report.first_touch_mm is None:
+        return (
+            f"Loose: it cuts nothing; rubbing asks for {loads.peak_torque_ncm:.2f} N·cm at "
+            f"{report.speed_rpm:g} rpm."
+        )
     margin = f"margin {100.0 - share:.0f} %" if share <= 100.0 else "it would break"
     return (
         f"Torque at the handle {loads.peak_torque_ncm:.2f} N·cm at {report.speed_rpm:g} rpm and "

@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from canalwright.errors import OutOfRange
+from canalwright.evidence import Evidence
 from canalwright.instruments.standard import find_instrument
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS
 from canalwright.mechanics.torque_log import TorqueLog
 from canalwright.planning.known_pass import Advance, known_pass
 from canalwright.planning.load_report import LoadReport, load_report, shaped_canal
+from canalwright.reports.load_tables import load_sentences
 from canalwright.shaping.shape import Pass, Shape, step
 from support.canals import tapered_canal
 
@@ -158,3 +160,25 @@ def test_a_known_pass_removes_what_the_step_removes() -> None:
 def test_times_outside_the_log_are_refused(advance: Advance, sentence: str) -> None:
     with pytest.raises(OutOfRange, match=sentence):
         known_pass(log_of(), CANAL, Shape.of(CANAL), Pass(FILE), advance)
+
+
+def test_a_loose_instrument_is_said_to_cut_nothing() -> None:
+    texts = load_sentences(reported(find_instrument("hand-08-02")))
+    assert any(text.startswith("Loose: it cuts nothing; rubbing asks for") for text in texts)
+
+
+def test_torque_beyond_first_yield_asks_to_look_for_unwinding() -> None:
+    weak = DEFAULT_LOAD_PARAMETERS.with_value("niti_shear_strength_mpa", 100.0, Evidence.OPERATOR)
+    codes = {c.code for c in reported(parameters=weak).cautions}
+    assert "TWISTS_FOR_GOOD" in codes
+    assert "TWISTS_FOR_GOOD" not in {c.code for c in reported().cautions}
+    assert "BENT_WHILE_TWISTED" in codes
+
+
+def test_steel_in_a_curve_keeps_a_bend_and_titanium_does_not() -> None:
+    steel = reported(find_instrument("hand-20-02"))
+    assert [c.code for c in steel.cautions].count("STEEL_BENDS_FOR_GOOD") == 1
+    strain = next(limit for limit in steel.limits if limit.name == "strain")
+    assert "bends for good beyond 1 %" in strain.text
+    assert strain.remedy.startswith("precurving it")
+    assert "STEEL_BENDS_FOR_GOOD" not in {c.code for c in reported().cautions}
