@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -16,14 +16,16 @@ from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParame
 from canalwright.planning.explain import Walk, walked
 from canalwright.planning.limits import broken
 from canalwright.planning.moves import wanted
+from canalwright.planning.off_center import OffCenter, off_center_walk
 from canalwright.planning.scouting import unscouted_caution
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated, start_cautions
 from canalwright.planning.types import Limits, Plan, PlannedStep, Target
 from canalwright.planning.wording import broken_clause
+from canalwright.shaping.off_center_step import OffCenterStep
 from canalwright.shaping.shape import CONCENTRIC_MODEL, Pass, Shape
 
-__all__ = ["SequenceSummary", "Simulation", "compared", "simulate"]
+__all__ = ["OffCenter", "SequenceSummary", "Simulation", "compared", "simulate"]
 
 Floats = NDArray[np.float64]
 
@@ -51,6 +53,12 @@ class Simulation:
     cautions : tuple of Caution
     parameters : LoadParameters
         What the loads rest on.
+    off_center : tuple of OffCenterStep
+        The steps of the plan with the instrument's true place; empty for a concentric simulation.
+    patency_off_center : OffCenterStep or None
+        The same of the patency file.
+    how : OffCenter or None
+        How instruments were led; None for a concentric simulation.
     """
 
     canal_name: str
@@ -63,6 +71,9 @@ class Simulation:
     under_target_mm: Floats
     cautions: tuple[Caution, ...]
     parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS
+    off_center: tuple[OffCenterStep, ...] = ()
+    patency_off_center: OffCenterStep | None = None
+    how: OffCenter | None = None
 
     @property
     def reaches_target(self) -> bool:
@@ -120,6 +131,8 @@ def simulate(
     passes: Iterable[Pass],
     target: Target = Target(),  # noqa: B008
     limits: Limits = Limits(),  # noqa: B008
+    *,
+    off_center: OffCenter | None = None,
     **options: Any,
 ) -> Simulation:
     """Carry out a sequence and judge every step.
@@ -128,9 +141,11 @@ def simulate(
     ----------
     canal : Canal
     passes : iterable of Pass
-        In order. The shapes do not depend on the order, the steps do.
+        In order. Without `off_center` the shapes do not depend on the order, the steps do.
     target : Target
     limits : Limits
+    off_center : OffCenter, optional
+        Lead every instrument where the rod model places it, with wear; centered when not given.
     **options
         ``patency``, ``after``, ``working_length_mm``, ``torque_limit_ncm``, ``parameters``,
         ``times``: as in `plan`.
@@ -142,14 +157,29 @@ def simulate(
     """
     situation = situated(canal, target, limits, **options)
     made = tuple(passes)
-    walk = walked(situation, made, checks=True)
+    if off_center is None:
+        return _judged(situation, made, walked(situation, made, checks=True))
+    shaped = off_center_walk(situation, made, off_center, checks=True)
+    found = _judged(shaped.situation, made, shaped.walk)
+    first = shaped.before[0] if situation.patency is not None else None
+    return replace(
+        found,
+        patency=None if found.patency is None or first is None else _shaped(found.patency, first),
+        cautions=_off_center_cautions(found.cautions, (*shaped.before, *shaped.steps)),
+        off_center=shaped.steps,
+        patency_off_center=first,
+        how=off_center,
+    )
+
+
+def _judged(situation: Situation, made: tuple[Pass, ...], walk: Walk) -> Simulation:
     instruments = tuple({p.instrument.id: p.instrument for p in made}.values())
     short = wanted(situation.start, made, situation.rules) - walk.shapes[-1].inscribed_mm
     sentences = _broken_sentences(walk)
     return Simulation(
-        canal_name=canal.name,
-        target=target,
-        limits=limits,
+        canal_name=situation.canal.name,
+        target=situation.rules.target,
+        limits=situation.rules.limits,
         start=situation.start,
         plan=plan_of(situation, walk, instruments),
         patency=patency_step(situation),
@@ -158,6 +188,18 @@ def simulate(
         cautions=_cautions(situation, made, sentences),
         parameters=situation.parameters,
     )
+
+
+def _shaped(planned: PlannedStep, done: OffCenterStep) -> PlannedStep:
+    return replace(planned, step=done)
+
+
+def _off_center_cautions(
+    cautions: tuple[Caution, ...], steps: tuple[OffCenterStep, ...]
+) -> tuple[Caution, ...]:
+    """Put what the rod model warns of in place of the caution on the concentric model."""
+    at = cautions.index(CONCENTRIC_MODEL)
+    return merged(cautions[:at], *(done.cautions for done in steps), cautions[at + 1 :])
 
 
 def compared(

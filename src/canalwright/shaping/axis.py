@@ -21,6 +21,7 @@ PLANAR_WITHIN_MM: Final = 0.005
 
 _BEND_WINDOW_MM: Final = 0.5
 _SIDE_WINDOW_MM: Final = 1.5
+_STEADY_WINDOW_MM: Final = 2.0
 _STRAIGHT_PER_MM: Final = 1e-3
 _END_MM: Final = 1.0
 
@@ -77,6 +78,18 @@ class CanalAxis:
         Averaged over 0.5 mm, for a measured axis is noisy.
         """
         return averaged(self.level_mm, self._raw_bend_per_mm, _BEND_WINDOW_MM)
+
+    @cached_property
+    def steady_mm(self) -> Floats:
+        """Way from the axis to a steady course through it, shape (n, 2).
+
+        The steady course is a parabola fitted round every level: it follows the canal's curves,
+        and not the unevenness of a measured axis, which would press stiff instruments hard.
+        """
+        course = _fitted(self.level_mm, self.point_mm, _STEADY_WINDOW_MM) - self.point_mm
+        return np.stack(
+            [np.sum(course * axis, axis=1) for axis in (self.direction0, self.direction1)], axis=1
+        )
 
     @cached_property
     def outward(self) -> Floats:
@@ -156,6 +169,17 @@ def averaged(level_mm: Floats, values: Floats, window_mm: float) -> Floats:
         axis=1,
     )
     return np.asarray(turned / (high - low)[:, None], float)
+
+
+def _fitted(level_mm: Floats, points: Floats, window_mm: float) -> Floats:
+    """Return the value of a parabola fitted to the points within a window of each level."""
+    away = level_mm - level_mm[:, None]
+    weight = (np.abs(away) <= 0.5 * window_mm + 1e-9).astype(float)
+    weight += 1e-6 * (np.abs(away) <= window_mm)
+    powers = np.stack([weight * away**k for k in range(5)]).sum(axis=2)
+    matrix = np.stack([np.stack([powers[i + k] for k in range(3)], axis=1) for i in range(3)], 1)
+    right = np.stack([(weight * away**k) @ points for k in range(3)], axis=1)
+    return np.asarray(np.linalg.solve(matrix, right)[:, 0], float)
 
 
 def _asymmetry_mm(sections: Floats, angle_rad: float) -> float:

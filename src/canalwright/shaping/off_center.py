@@ -39,6 +39,10 @@ Floats = NDArray[np.float64]
 NODES: Final = 120
 """Nodes of the rod: main wall forces then differ by about 1 % from those of 200."""
 
+SCRATCH_MM: Final = 1e-3
+"""A wall cut by less than a micrometer was scratched, not engaged; its volume counts all the same.
+"""
+
 _LOOSE_WAY_MM: Final = 3.0
 _ORIFICE_MM: Final = 0.5
 _STEP_TOLERANCE_MM: Final = 1e-6
@@ -179,6 +183,7 @@ def _driven(
         axis.coefficient,
         axis.direction0,
         axis.bend_per_mm,
+        axis.steady_mm,
         plane is not None,
         np.stack([axis.tangent[0], inside]),
         turn,
@@ -256,9 +261,10 @@ def _step(
     opened = made.diameter_mm(shape.level_mm)
     free = np.maximum(shape.inscribed_mm, np.minimum(opened, _widest_mm(visits, shape)))
     after = replace(before, radius_mm=sections, free_mm=free)
-    bites = sections - shape.radius_mm > ENGAGED_FROM_MM
+    bites = sections - shape.radius_mm > SCRATCH_MM
     area = section_area_mm2(sections)
-    step_mm = np.where(bites.any(axis=1), np.maximum(opened - shape.inscribed_mm, 0.0), 0.0)
+    engaged = bites.any(axis=1) & (opened - shape.inscribed_mm > 2.0 * ENGAGED_FROM_MM)
+    step_mm = np.where(engaged, opened - shape.inscribed_mm, 0.0)
     return OffCenterStep(
         made=made,
         level_mm=shape.level_mm,
@@ -269,8 +275,8 @@ def _step(
         area_before_mm2=shape.area_mm2,
         area_after_mm2=area,
         area_percent=100.0 * (area / shape.area_mm2 - 1.0),
-        engaged=np.asarray(bites.any(axis=1), bool),
-        engaged_share=np.mean(bites, axis=1),
+        engaged=engaged,
+        engaged_share=np.where(engaged, np.mean(bites, axis=1), 0.0),
         dentin_left_mm=after.dentin_min_mm,
         after=after,
         cautions=_cautions(visits, wear),

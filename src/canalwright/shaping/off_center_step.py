@@ -101,7 +101,8 @@ class Visits:
 class OffCenterStep(Step):
     """What one pass does with the instrument where the rod model places it.
 
-    Beside what `Step` holds:
+    Engaged are the levels where the instrument is larger than the largest circle that fits; where
+    it only presses on one side, the wall is worn (`worn`). Beside what `Step` holds:
 
     Attributes
     ----------
@@ -109,7 +110,7 @@ class OffCenterStep(Step):
     axis : CanalAxis
         The original axis and sections.
     engaged_directions : ndarray of bool, shape (n, directions)
-        Where the wall was cut.
+        Where the wall was cut or worn.
     visits : Visits
     """
 
@@ -122,6 +123,11 @@ class OffCenterStep(Step):
     def removed_mm3(self) -> float:
         """Volume of dentin removed: that of the canal after less before."""
         return self.after.volume_mm3 - self.before.volume_mm3
+
+    @cached_property
+    def worn(self) -> NDArray[np.bool_]:
+        """Levels where the wall was worn though the instrument is loose."""
+        return self.engaged_directions.any(axis=1) & ~self.engaged
 
     @cached_property
     def offset_mm(self) -> Floats:

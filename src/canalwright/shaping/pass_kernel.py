@@ -183,6 +183,7 @@ def drive_pass(
     coefficient: Floats,
     direction0: Floats,
     bend: Floats,
+    steady_mm: Floats,
     planar: bool,
     plane: Floats,
     plane_turn: Floats,
@@ -239,7 +240,7 @@ def drive_pass(
         left = turns
         for part in range(MOST_PARTS):
             rooms(sections, cosine, sine, first, disc, planar, plane_turn[0], plane_turn[1], room)
-            smoothed_rooms(level_mm, first, _SMOOTHING_MM, room, middle, spare)
+            smoothed_rooms(level_mm, first, _SMOOTHING_MM, steady_mm, room, middle, spare)
             wall_nodes(at, level_mm, first, room, middle, disc, node, shift)
             axial[:] = 0.0
             if part == 0:

@@ -180,16 +180,20 @@ def spread_force(
     """Fill the wall force per length at the levels, spread over the stroke of a peck.
 
     Every nodal force is spread as a triangle of the stroke's length about its node; one near the
-    tip coronally only, where the tip comes from. Its total over the levels is kept.
+    tip coronally only, where the tip comes from, and one near the orifice apically only. Its total
+    over the levels is kept.
     """
     levels, floor = level_mm.shape[0], max(at[0], level_mm[0])
     line[:] = 0.0
-    start = first
     for i in range(at.shape[0]):
+        start = first
         if force_n[i, 0] == 0.0 and force_n[i, 1] == 0.0:
             continue
         below = min(0.5 * stroke_mm, max(at[i] - floor, 0.0))
         above = stroke_mm - below
+        if above > level_mm[levels - 1] - at[i]:
+            above = max(level_mm[levels - 1] - at[i], 1e-9)
+            below = stroke_mm - above
         while start < levels - 1 and level_mm[start] < at[i] - below:
             start += 1
         total = 0.0
@@ -197,7 +201,7 @@ def spread_force(
             away = level_mm[j] - at[i]
             if away >= above:
                 break
-            share = 1.0 - away / above if away >= 0.0 else 1.0 + away / below
+            share = 1.0 - away / above if away > 0.0 else 1.0 + away / max(below, 1e-9)
             low = level_mm[j - 1] if j > 0 else level_mm[j]
             high = level_mm[j + 1] if j < levels - 1 else level_mm[j]
             total += share * 0.5 * (high - low)
@@ -205,6 +209,6 @@ def spread_force(
             away = level_mm[j] - at[i]
             if away >= above or total <= 0.0:
                 break
-            share = 1.0 - away / above if away >= 0.0 else 1.0 + away / below
+            share = 1.0 - away / above if away > 0.0 else 1.0 + away / max(below, 1e-9)
             line[j, 0] += force_n[i, 0] * share / total
             line[j, 1] += force_n[i, 1] * share / total

@@ -189,16 +189,30 @@ def _averaged(level_mm: Floats, first: int, half_mm: float, given: Floats, out: 
 
 @njit(cache=True, fastmath=MATH)
 def smoothed_rooms(
-    level_mm: Floats, first: int, half_mm: float, room: Floats, center: Floats, spare: Floats
+    level_mm: Floats,
+    first: int,
+    half_mm: float,
+    steady_mm: Floats,
+    room: Floats,
+    center: Floats,
+    spare: Floats,
 ) -> None:
-    """Fill `center` with the rooms' smoothed centers; shrink rooms by what that moved them.
+    """Fill `center` with a steady course through the rooms; shrink rooms by what that moved them.
+
+    It is the steady course of the axis, `steady_mm`, plus the smoothed way from there to their
+    centers.
 
     An instrument does not follow what is short: roughness of a measured wall, or the edge that a
     shorter instrument left. Rooms may be negative, which places the change from binding to free.
     """
-    _averaged(level_mm, first, half_mm, room[:, :2], spare)
+    for j in range(first, level_mm.shape[0]):
+        for a in range(2):
+            center[j, a] = room[j, a] - steady_mm[j, a]
+    _averaged(level_mm, first, half_mm, center, spare)
     _averaged(level_mm, first, half_mm, spare, center)
     for j in range(first, level_mm.shape[0]):
+        for a in range(2):
+            center[j, a] += steady_mm[j, a]
         dx, dy = center[j, 0] - room[j, ROOM_X], center[j, 1] - room[j, ROOM_Y]
         ex, ey = room[j, ROOM_COSINE], room[j, ROOM_SINE]
         wide = room[j, ROOM_WIDE] - abs(dx * ex + dy * ey)
