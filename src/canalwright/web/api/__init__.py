@@ -1,0 +1,1 @@
+"""The REST interface: the records behind the same gate as the pages."""
