@@ -116,7 +116,11 @@ def read(
 
 
 def measured(image: Scan, clicked: tuple[ClickedCanal, ...]) -> tuple[Canal, ...]:
-    """Measure every canal with a progress bar; points are checked before the first."""
+    """Measure every canal with a progress bar; points are checked before the first.
+
+    The canals say what they share with each other.
+    """
+    from canalwright.imaging.joins import with_joins
     from canalwright.imaging.measure import measure_canal
 
     for click in clicked:
@@ -134,7 +138,7 @@ def measured(image: Scan, clicked: tuple[ClickedCanal, ...]) -> tuple[Canal, ...
                     progress=_share_only(progress),
                 )
             )
-    return tuple(canals)
+    return with_joins(canals)
 
 
 def _share_only(progress: Progress) -> Callable[[str, float], None]:

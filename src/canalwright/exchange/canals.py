@@ -19,6 +19,7 @@ __all__ = [
     "CanalRecord",
     "CanalsDocument",
     "CurvatureRecord",
+    "JoinRecord",
     "ProjectionRecord",
     "ProvenanceRecord",
     "StretchRecord",
@@ -77,6 +78,21 @@ class CurvatureRecord(Record):
     max_per_mm: Finite | None = None
 
 
+class JoinRecord(Record):
+    """A stretch that a canal shares with another one of the document.
+
+    ``canal`` names the other; at ``level_mm`` the two become one. ``where`` is ``apical`` (common
+    terminus), ``coronal`` (common orifice) or ``between``. Lumen and dentin of the shared stretch
+    are in both canals and must not be added.
+    """
+
+    canal: Annotated[str, Field(min_length=1)]
+    level_mm: Level
+    from_level_mm: Level
+    to_level_mm: Level
+    where: Annotated[str, Field(min_length=1)]
+
+
 class StretchRecord(Record):
     """The line between two points of a trace, and whether the dark canal was followed."""
 
@@ -130,6 +146,7 @@ class CanalRecord(Record):
     outer_radius_mm: list[OuterRow] | None = None
     provenance: ProvenanceRecord = Field(default_factory=ProvenanceRecord)
     projection: ProjectionRecord | None = None
+    joins: list[JoinRecord] = Field(default_factory=list)
     cautions: list[CautionRecord] = Field(default_factory=list)
 
     @model_validator(mode="after")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from canalwright.exchange.canals import (
     CanalRecord,
     CanalsDocument,
     CurvatureRecord,
+    JoinRecord,
     ProvenanceRecord,
 )
 from canalwright.exchange.document import caution_records, header
@@ -23,6 +24,7 @@ from canalwright.exchange.numbers import (
     optional_list,
     row_list,
 )
+from canalwright.imaging.joins import Join, joins_of
 
 __all__ = ["canal_record", "canals_document", "curvature_record", "provenance_record"]
 
@@ -50,13 +52,13 @@ def canals_document(
         **header(CanalsDocument),
         invented=any(canal.provenance.invented for canal in listed),
         inputs=dict(inputs),
-        canals=[canal_record(canal) for canal in listed],
+        canals=[canal_record(canal, listed) for canal in listed],
         cautions=caution_records(merged(cautions, CLINICAL_CAUTIONS)),
     )
 
 
-def canal_record(canal: Canal) -> CanalRecord:
-    """Return one canal as a record."""
+def canal_record(canal: Canal, beside: Sequence[Canal] = ()) -> CanalRecord:
+    """Return one canal as a record, with what it shares with the canals beside it."""
     level = number_list(canal.level_mm)
     curvature = summarize_curvature(canal)
     return CanalRecord(
@@ -77,7 +79,15 @@ def canal_record(canal: Canal) -> CanalRecord:
         section_radius_mm=[number_list(row) for row in canal.radius_mm],
         outer_radius_mm=row_list(canal.outer_radius_mm),
         provenance=provenance_record(canal.provenance),
+        joins=[_join_record(join) for join in joins_of(canal, beside)],
         cautions=caution_records(merged(canal.cautions, curvature.cautions)),
+    )
+
+
+def _join_record(join: Join) -> JoinRecord:
+    level, low, high = number_list((join.level_mm, join.low_mm, join.high_mm))
+    return JoinRecord(
+        canal=join.other, level_mm=level, from_level_mm=low, to_level_mm=high, where=join.where
     )
 
 
