@@ -269,7 +269,7 @@ def test_impossible_events_are_refused(local, body):
     assert (answer.status_code, bool(answer.json()["sentence"])) == (422, True)
 
 
-def test_a_password_is_in_no_answer(local, guarded):
+def test_a_password_is_in_no_answer(guarded):
     admin = guarded("admin")
     asked = {"name": "x" * 100, "roles": ["student"], "password": "quiet river apples"}
     assert "apples" not in admin.post("/users", json=asked).text
