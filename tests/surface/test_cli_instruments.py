@@ -187,7 +187,7 @@ def test_show_states_stiffness_and_strength_without_claiming_conformity():
     (mechanics,) = json_of("instruments", "show", "hand-25-02")["mechanics"]
     assert mechanics["bending"]["largest_ncm"]["evidence"] == "value from memory"
     assert mechanics["torsion"]["angle_at_failure_deg"] is None
-    assert mechanics["torsion_standing"] == "too close to tell (within 10 %)"
+    assert mechanics["torsion_standing"] == "the computed value is on the allowed side"
 
 
 def test_show_knows_no_limit_for_other_instruments(drawer):
