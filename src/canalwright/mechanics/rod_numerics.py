@@ -73,7 +73,7 @@ def bending(
 
 
 @njit(cache=True, fastmath=MATH, inline="always")
-def bending_radius(node: Floats, i: int) -> float:
+def bending_radius_mm(node: Floats, i: int) -> float:
     """Return the radius with which the section at the tip would bend like that of node i."""
     return float(node[i, RADIUS] * (1.0 + node[i, WIDER]))
 

@@ -29,7 +29,7 @@ from canalwright.mechanics.rod_numerics import (
     WEIGHT,
     axial_terms,
     bending,
-    bending_radius,
+    bending_radius_mm,
     feedback,
     instrument_at_nodes,
     known_energy_nmm,
@@ -102,7 +102,7 @@ def _energy(
         if 0 < i < count - 1:
             half = 0.5 * (length[i - 1] + length[i])
             turn = abs(_turn(unit, i))
-            total += half * bending(turn / half, bending_radius(node, i), table, step)[0]
+            total += half * bending(turn / half, bending_radius_mm(node, i), table, step)[0]
     return total
 
 
@@ -113,7 +113,7 @@ def _hinges(
     for i in range(1, length.shape[0]):
         half = 0.5 * (length[i - 1] + length[i])
         curvature = _turn(unit, i) / half
-        radius = bending_radius(node, i)
+        radius = bending_radius_mm(node, i)
         energy, moment, tangent, by_radius = bending(abs(curvature), radius, table, step)
         hinge[i, LENGTH] = half
         hinge[i, ENERGY] = energy

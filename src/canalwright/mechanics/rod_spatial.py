@@ -28,7 +28,7 @@ from canalwright.mechanics.rod_numerics import (
     WEIGHT,
     axial_terms,
     bending,
-    bending_radius,
+    bending_radius_mm,
     feedback,
     instrument_at_nodes,
     known_energy_nmm,
@@ -107,7 +107,7 @@ def _energy(
             total += axial[i] * length[i]
         if 0 < i < count - 1:
             half = 0.5 * (length[i - 1] + length[i])
-            radius = bending_radius(node, i)
+            radius = bending_radius_mm(node, i)
             total += half * bending(_bend(unit, i, half), radius, table, step)[0]
     return total
 
@@ -119,7 +119,7 @@ def _hinges(
     for i in range(1, length.shape[0]):
         half = 0.5 * (length[i - 1] + length[i])
         curvature = _bend(unit, i, half)
-        radius = bending_radius(node, i)
+        radius = bending_radius_mm(node, i)
         energy, moment, tangent, by_radius = bending(curvature, radius, table, step)
         hinge[i, LENGTH] = half
         hinge[i, ENERGY] = energy
