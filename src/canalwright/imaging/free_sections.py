@@ -7,6 +7,7 @@ scaled to that area.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,14 +65,30 @@ class FreeSections:
 
 
 def free_sections(
-    sections: Sections, fits: SectionFits, weights: Floats, calibration: Calibration
+    sections: Sections,
+    fits: SectionFits,
+    weights: Floats,
+    calibration: Calibration,
+    widened: Callable[[], Sections],
 ) -> FreeSections:
-    """Find the levels whose section is no ellipse, and their outlines."""
+    """Find the levels whose section is no ellipse, and their outlines.
+
+    Parameters
+    ----------
+    sections : Sections
+    fits : SectionFits
+    weights : ndarray, shape (n, count, count)
+    calibration : Calibration
+    widened : callable
+        Returns the sections cut wider, for regions that lie to one side of the centerline.
+    """
     share = _not_elliptic(sections, fits, weights, calibration)
     star = np.ones(len(share), bool)
     radius = np.full((len(share), DIRECTIONS), np.nan)
-    for level in np.flatnonzero(share > 0.0):
-        found = _outline(sections, int(level), calibration)
+    odd = np.flatnonzero(share > 0.0)
+    outer = widened() if len(odd) > 0 else sections
+    for level in odd:
+        found = _outline(outer, int(level), calibration)
         if found is not None:
             radius[level], star[level] = found
     share = np.where(_bridged(radius), share, 0.0)

@@ -28,7 +28,7 @@ _RAYS = 32
 # How much the lumen's gray may be off, over the contrast, with and without a wide space to read
 # it from. Blur may hide part of a narrow canal's depth; a wide space yet darker (air in an opened
 # chamber) is not believed.
-_LUMEN_SD, _CHAMBER_SD, _CHAMBER_TOLERANCE = 0.3, 0.05, 0.3
+_LUMEN_SD, _CHAMBER_SD, _CHAMBER_TOLERANCE = 0.3, 0.03, 0.3
 _BLUR_SHARE, _MOST_HIDDEN = 0.05, 0.6
 _SEED_MM = 0.7
 _CHAMBER_VOXEL_MM = 0.16
@@ -88,7 +88,7 @@ def rough_levels(crop: Crop, orifice_mm: Floats) -> RoughLevels:
 
 
 def _chamber_gray(crop: Crop, orifice_mm: Floats, dentin: float, darkest: float) -> float | None:
-    """Median gray deep inside the dark space at the orifice; None if it is nowhere wide."""
+    """Return the gray deep inside the dark space at the orifice; None if it is nowhere wide."""
     from scipy.ndimage import distance_transform_edt, label
 
     crop = crop.coarsened(_CHAMBER_VOXEL_MM) if crop.voxel_mm < 0.1 else crop
@@ -106,8 +106,13 @@ def _chamber_gray(crop: Crop, orifice_mm: Floats, dentin: float, darkest: float)
     if len(names) == 0:
         return None
     inside = parts == np.bincount(names).argmax()
-    deep = distance_transform_edt(inside) * crop.voxel_mm > _CHAMBER_DEPTH_MM
-    return float(np.median(gray[deep])) if deep.sum() >= _CHAMBER_VOXELS else None
+    deep = np.argwhere(distance_transform_edt(inside) * crop.voxel_mm > _CHAMBER_DEPTH_MM)
+    if len(deep) < _CHAMBER_VOXELS:
+        return None
+    # The nearest part: farther off an open chamber goes over into air.
+    apart = np.linalg.norm(deep - (center - low)[::-1], axis=1)
+    nearest = deep[np.argsort(apart)[: 2 * _CHAMBER_VOXELS]]
+    return float(np.median(gray[tuple(nearest.T)]))
 
 
 def ball_offsets_mm(radius_mm: float, step_mm: float) -> Floats:

@@ -74,6 +74,7 @@ _VISIBLE_DEPTH = 0.08
 # Levels from which the apical exit is looked for: near the terminus, and where it may be off.
 _EXIT_FROM_MM, _FAR_FROM_MM, _SETTLED_MM = 0.6, 1.6, 0.04
 _NEAR_MM, _FAR_MM, _LEAST_DENTIN = 1.2, 1.8, 0.08
+_WIDEST_MM = 2.0
 
 
 def measure_canal(
@@ -290,7 +291,13 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     fits, weights = fitted(sections, calibration, rough)
     profile = size_profile(sections, fits, weights, calibration, rough, settings)
     profile = profile.part(keep)
-    free = free_sections(sections.part(keep), fits.part(keep), weights[keep], calibration)
+    free = free_sections(
+        sections.part(keep),
+        fits.part(keep),
+        weights[keep],
+        calibration,
+        lambda: cut_sections(crop, line, rough, settings, radius, _WIDEST_MM).part(keep),
+    )
     ellipse = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
     radius_mm = free.mixed_with(ellipse)
     seen = visibility(sections.part(keep), weights[keep], calibration)

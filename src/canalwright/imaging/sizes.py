@@ -38,7 +38,7 @@ _INFINITE = np.inf
 # it may be off when the canal cannot tell.
 _BLUR_MM, _GUESS_SD = 0.106, 0.15
 _MICRO_BELOW_MM = 0.07
-_FITS_WELL, _LEAST_FITTING = 1.45, 6
+_FITS_WELL, _LEAST_FITTING, _LEAST_FITTING_SHARE = 1.45, 6, 0.6
 _ALIKE = 0.45
 
 
@@ -190,7 +190,7 @@ def calibrated(
     typical = section_noise(sections.part(wide), fits, weights[wide], guess, noise)
     deep = fits.parameters[:, 5] - fits.parameters[:, 6] > 0.4 * rough.contrast
     fit_well = deep & (fits.residual < _FITS_WELL * typical)
-    if fit_well.sum() < _LEAST_FITTING:
+    if fit_well.sum() < max(_LEAST_FITTING, _LEAST_FITTING_SHARE * len(wide)):
         return Calibration(
             float(np.median(start[:, 6])), float(prior[6]), guess, _GUESS_SD * guess, typical
         )
