@@ -12,6 +12,7 @@ from canalwright.cli.calibrate import calibrate
 from canalwright.cli.chairside import chairside
 from canalwright.cli.compare import compare
 from canalwright.cli.demo import demo
+from canalwright.cli.evaluate import evaluate
 from canalwright.cli.failures import DEBUG_VARIABLE, Commands
 from canalwright.cli.instruments import instruments
 from canalwright.cli.measure import measure
@@ -66,6 +67,12 @@ _COMMANDS = (
         simulate,
         "A given sequence, state after every step",
         "canalwright simulate canals.json --canal MB --sequence hand-15-02,engine-25-04",
+    ),
+    (
+        evaluate,
+        "A canal before and after preparation",
+        "canalwright evaluate before/ after/ --canal MB=12.1,-8.0,30.5:10.4,-9.2,19.0 "
+        "--json evaluation.json --pdf evaluation.pdf",
     ),
     (
         protocols,

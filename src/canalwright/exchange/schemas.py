@@ -8,6 +8,7 @@ from canalwright.exchange.assessments import AssessmentDocument
 from canalwright.exchange.calibrations import CalibrationDocument
 from canalwright.exchange.canals import CanalsDocument
 from canalwright.exchange.document import Document
+from canalwright.exchange.evaluations import EvaluationDocument
 from canalwright.exchange.gauging import GaugingDocument
 from canalwright.exchange.instruments import ComparisonDocument, InstrumentsDocument
 from canalwright.exchange.plans import PlanDocument
@@ -30,6 +31,7 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     GaugingDocument,
     CalibrationDocument,
     ProposalsDocument,
+    EvaluationDocument,
     VisitDocument,
     AssessmentDocument,
 )

@@ -33,6 +33,7 @@ from canalwright.imaging.tubeness import gaussian_smoothed
 __all__ = [
     "LEAST_CORRELATION",
     "METHOD",
+    "MOST_ERROR_VOXELS",
     "MOST_GAP_MM",
     "MOST_GAP_VOXELS",
     "KeepOut",
@@ -45,12 +46,15 @@ Progress = Callable[[str, float], None]
 METHOD: Final = "outer-surface-gray-shell"
 
 LEAST_CORRELATION: Final = 0.9
+MOST_ERROR_VOXELS: Final = 0.3
 MOST_GAP_MM: Final = 0.05
 MOST_GAP_VOXELS: Final = 0.35
-"""Below this correlation, or above the larger of these gaps, two scans are not taken for one tooth.
+"""Below this correlation, above the larger of these gaps, or where parts of the surface disagree
+about the movement by more than this error, two scans are not taken for one tooth.
 
-Measured on simulated images: pairs of one root correlate by 0.98 or more with a gap of at most 0.17
-voxel, unlike roots of the same kind by at most 0.87 with a gap of 0.07 mm or more.
+Measured on simulated images: pairs of one root correlate by 0.98 or more, with a gap of at most
+0.17 voxel and an error of at most 0.07 voxel; unlike roots of the same kind by at most 0.89, with
+a gap of 0.06 mm or more and an error of 0.5 voxel or more.
 """
 
 _SHELL_MM = 0.6
@@ -124,22 +128,26 @@ def register_scans(
     movement = _by_gray_values(first, crops, fit.movement, keep_out)
     report("estimating the error", 0.8)
     movement, error, found = _polished(crops, movement, shell)
-    _require_one_tooth(found.correlation, found.gap_mm, crops)
+    _require_one_tooth(found, float(np.mean(error.sd_mm(shell))), crops)
     report("done", 1.0)
     return Alignment(METHOD, movement, error, found.gap_mm, found.correlation)
 
 
-def _require_one_tooth(correlation: float, gap_mm: float, crops: tuple[Crop, Crop]) -> None:
-    most_mm = max(MOST_GAP_MM, MOST_GAP_VOXELS * max(crop.voxel_mm for crop in crops))
-    if correlation >= LEAST_CORRELATION and gap_mm <= most_mm:
+def _require_one_tooth(found: _Residuals, error_mm: float, crops: tuple[Crop, Crop]) -> None:
+    voxel = max(crop.voxel_mm for crop in crops)
+    most_gap_mm = max(MOST_GAP_MM, MOST_GAP_VOXELS * voxel)
+    most_error_mm = MOST_ERROR_VOXELS * voxel
+    good = found.correlation >= LEAST_CORRELATION and found.gap_mm <= most_gap_mm
+    if good and error_mm <= most_error_mm:
         return
     raise NotOneTooth(
         problem=(
-            f"laid on each other as well as possible, their outer surfaces lie {gap_mm:.2f} mm "
-            f"apart (at most {most_mm:.2f}) and gray values round them correlate by "
-            f"{correlation:.2f} (at least {LEAST_CORRELATION:g})"
+            f"laid on each other as well as possible, their outer surfaces lie {found.gap_mm:.3f} "
+            f"mm apart (at most {most_gap_mm:.3f}), gray values round them correlate by "
+            f"{found.correlation:.2f} (at least {LEAST_CORRELATION:g}), and parts of them disagree "
+            f"by {error_mm:.3f} mm (at most {most_error_mm:.3f})"
         ),
-        hint="Check the files; in a scan of several teeth, point out the tooth.",
+        hint="Check the files; in a scan of several teeth, cut the tooth out of both first.",
     )
 
 

@@ -39,12 +39,13 @@ __all__ = ["SAMPLES", "TOLERANCE_MM", "evaluate_pair", "tolerance_for"]
 Floats = NDArray[np.float64]
 
 SAMPLES: Final = 200
-TOLERANCE_MM: Final = Graded(
-    0.05, "mm", Evidence.ASSUMED, note="where neither file states a voxel size"
-)
+TOLERANCE_MM: Final = Graded(0.05, "mm", Evidence.ASSUMED, note="neither file states a voxel size")
 
 _TOUCHED_SHARE, _TOUCHED_FOR_MM = 0.25, 0.5
 _APEX_MM = 1.0
+# What files round to, several times over.
+_ROUNDING_MM = 5e-4
+_LEAST_CUT_MM = 0.02
 
 
 def tolerance_for(before: Canal, after: Canal, stated_mm: float | None = None) -> Graded:
@@ -122,7 +123,7 @@ def evaluate_pair(
     angles = [summarize_curvature(canal) for canal in (before, after)]
     length = float(pair.level_mm[-1] - pair.level_mm[0])
     angle_sd = angle_sd_deg(length, error.axis_mm) * np.sqrt(2.0)
-    apical = _apical(pair, tolerance.value, error, intended_level_mm)
+    apical = _apical(pair, error, intended_level_mm)
     suspicions = _suspicions(pair, error, tolerance.value, oriented)
     untouched = _untouched(pair, error, tolerance.value)
     smi = tube_smi(pair.wall_before), tube_smi(pair.wall_after)
@@ -177,7 +178,7 @@ def _side(pair: CanalPair, error: WallError, side: Side, alignment: Alignment) -
         removed_negative_mm=negative,
         transportation_mm=np.asarray(positive - negative, float),
         sd_mm=error.transportation_mm(registration),
-        centering=centering(positive, negative, np.maximum(error.wall_mm, 1e-9)),
+        centering=centering(positive, negative, np.maximum(error.wall_mm, _ROUNDING_MM)),
     )
 
 
@@ -216,12 +217,13 @@ def _shift_sd_mm(error: WallError) -> Floats:
     return np.asarray(np.sqrt(registered + 2.0 * error.axis_mm**2), float)
 
 
-def _apical(pair: CanalPair, tolerance_mm: float, error: WallError, intended_mm: float) -> Apical:
+def _apical(pair: CanalPair, error: WallError, intended_mm: float) -> Apical:
     level = pair.level_mm
-    touched = np.mean(pair.depth_mm > tolerance_mm, axis=1) >= _TOUCHED_SHARE
+    least = np.maximum(2.0 * error.wall_mm, _LEAST_CUT_MM)
+    touched = np.mean(pair.depth_mm > least[:, None], axis=1) >= _TOUCHED_SHARE
     start = _first_lasting(level, touched, _TOUCHED_FOR_MM)
     sd = np.hypot(error.radius_before_mm, error.radius_after_mm)
-    narrower = np.mean(pair.removed_mm, axis=1) < -np.maximum(2.0 * sd, 0.5 * tolerance_mm)
+    narrower = np.mean(pair.removed_mm, axis=1) < -np.maximum(2.0 * sd, _LEAST_CUT_MM)
     low = _first_lasting(level, narrower & (level <= 4.0), 0.3)
     runs: tuple[float, ...] = ()
     if np.isfinite(low):

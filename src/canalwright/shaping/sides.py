@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 
 _STRAIGHT_MM = 0.15
 _LPS_WORDS = (("right", "left"), ("front", "back"), ("foot end", "head end"))
-_INDEX_WORDS = (("-x", "+x"), ("-y", "+y"), ("-z", "+z"))
+_INDEX_WORDS = (("−x", "+x"), ("−y", "+y"), ("−z", "+z"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,7 +96,8 @@ def words_for(vector: Floats, oriented: bool) -> str:
     names = _LPS_WORDS if oriented else _INDEX_WORDS
     order = np.argsort(-np.abs(vector))
     shown = [k for k in order[:2] if abs(vector[k]) > 0.4] or [order[0]]
-    return " and ".join(names[k][int(vector[k] > 0.0)] for k in shown)
+    joined = " and ".join(names[k][int(vector[k] > 0.0)] for k in shown)
+    return joined if oriented else f"{joined} side"
 
 
 def along_side(wall: TubeWall, side: Side, values: Floats) -> tuple[Floats, Floats]:

@@ -1,0 +1,371 @@
+"""The document ``canalwright/evaluation@1``: a canal before and after preparation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from canalwright.cautions import CLINICAL_CAUTIONS, merged
+from canalwright.evidence import Graded
+from canalwright.exchange.document import (
+    Document,
+    Finite,
+    NotNegative,
+    Positive,
+    Record,
+    caution_records,
+    header,
+)
+from canalwright.exchange.graded import GradedRecord
+from canalwright.exchange.numbers import number, number_list, optional_list, row_list
+from canalwright.geometry.alignment import Alignment
+from canalwright.shaping.evaluation_types import Evaluation, SideResult, Suspicion, ThirdResult
+from canalwright.shaping.expected import ExpectedComparison
+from canalwright.shaping.metrics import SectionForm
+
+__all__ = [
+    "AlignmentRecord",
+    "ApicalRecord",
+    "DirectionRecord",
+    "EvaluationDocument",
+    "ExpectedRecord",
+    "FormRecord",
+    "SuspicionRecord",
+    "ThirdRecord",
+    "evaluation_document",
+]
+
+
+class AlignmentRecord(Record):
+    """How the state after was brought into the frame before.
+
+    ``matrix`` (4 × 4) takes points of the frame before to the frame after; ``error_mm`` is the
+    standard deviation of the movement at the canal, per level.
+    """
+
+    method: str
+    matrix: list[list[Finite]]
+    angle_deg: NotNegative
+    error_mm: list[Finite | None]
+    surface_gap_mm: Finite | None
+    correlation: Finite | None
+
+
+class DirectionRecord(Record):
+    """One direction of transportation: what positive and negative values mean."""
+
+    key: str
+    positive: str
+    negative: str
+    vector: list[Finite]
+
+
+class FormRecord(Record):
+    """Two-dimensional form of the sections, per level."""
+
+    area_mm2: list[NotNegative]
+    perimeter_mm: list[NotNegative]
+    minor_mm: list[NotNegative]
+    major_mm: list[NotNegative]
+    roundness: list[NotNegative]
+    form_factor: list[NotNegative]
+    aspect: list[NotNegative]
+
+
+class ThirdRecord(Record):
+    """One third of the canal."""
+
+    name: str
+    from_level_mm: Finite
+    to_level_mm: Finite
+    volume_before_mm3: NotNegative
+    volume_after_mm3: NotNegative
+    surface_before_mm2: NotNegative
+    surface_after_mm2: NotNegative
+    untouched_percent: NotNegative
+    smi_before: Finite
+    smi_after: Finite
+    centroid_shift_mm: NotNegative
+    transportation_mm: NotNegative
+    dentin_left_min_mm: Finite | None
+
+
+class ApicalRecord(Record):
+    """Where the preparation begins against where it was to begin; null where it does not."""
+
+    intended_level_mm: Finite
+    prepared_from_level_mm: Finite | None
+    error_mm: Finite | None
+    narrowed_levels_mm: list[Finite]
+
+
+class SuspicionRecord(Record):
+    """A place where the prepared wall may have reached the root surface."""
+
+    level_mm: Finite
+    toward: str
+    left_mm: Finite
+    sd_mm: NotNegative
+
+
+class ExpectedRecord(Record):
+    """A simulated sequence against what was achieved, over its own ``level_mm``."""
+
+    source: str
+    level_mm: list[NotNegative]
+    expected_area_mm2: list[NotNegative]
+    achieved_area_mm2: list[NotNegative]
+    expected_diameter_mm: list[NotNegative]
+    achieved_diameter_mm: list[NotNegative]
+    diameter_sd_mm: list[NotNegative]
+    expected_transportation_mm: dict[str, list[Finite | None]]
+    achieved_transportation_mm: dict[str, list[Finite | None]]
+    expected_removed_mm3: Finite
+    achieved_removed_mm3: Finite
+    mean_difference_mm: Finite
+    rms_difference_mm: NotNegative
+
+
+class EvaluationDocument(Document):
+    """The document ``canalwright/evaluation@1``.
+
+    ``transportation_mm``, its deviation and ``centering_ratio`` are lists over ``level_mm``, one
+    for every key of ``directions``; a ratio is null where it is undefined, and
+    ``centering_status`` says why. ``dentin_removed_mm`` and ``dentin_left_mm`` are rows of 64
+    directions, one for every level, counted from ``direction0`` about the tangent toward the
+    orifice. Every ``…_sd…`` is one standard deviation with the error of the registration in it.
+    """
+
+    kind: ClassVar[str] = "canalwright/evaluation@1"
+
+    canal: str
+    level_mm: list[NotNegative]
+    volume_before_mm3: NotNegative
+    volume_before_sd_mm3: Finite | None
+    volume_after_mm3: NotNegative
+    volume_after_sd_mm3: Finite | None
+    removed_mm3: Finite
+    removed_sd_mm3: Finite | None
+    volume_change_percent: Finite
+    surface_before_mm2: NotNegative
+    surface_before_sd_mm2: Finite | None
+    surface_after_mm2: NotNegative
+    surface_after_sd_mm2: Finite | None
+    untouched_percent: NotNegative
+    untouched_sd_percent: Finite | None
+    untouched_tolerance: GradedRecord
+    smi_before: Finite
+    smi_after: Finite
+    directions: list[DirectionRecord]
+    transportation_mm: dict[str, list[Finite | None]]
+    transportation_sd_mm: dict[str, list[Finite | None]]
+    centering_ratio: dict[str, list[Finite | None]]
+    centering_status: dict[str, list[str]]
+    removed_positive_mm: dict[str, list[Finite | None]]
+    removed_negative_mm: dict[str, list[Finite | None]]
+    direction0: list[list[Finite]]
+    dentin_removed_mm: list[list[Finite | None]]
+    dentin_left_mm: list[list[Finite | None]]
+    wall_sd_mm: list[Finite]
+    dentin_left_min_mm: list[Finite | None]
+    centroid_shift_mm: list[NotNegative]
+    centroid_shift_sd_mm: list[NotNegative]
+    form_before: FormRecord
+    form_after: FormRecord
+    schneider_before_deg: Finite
+    schneider_after_deg: Finite
+    pruett_before_deg: Finite
+    pruett_after_deg: Finite
+    straightening_deg: Finite
+    straightening_sd_deg: Finite | None
+    thirds: list[ThirdRecord]
+    apical: ApicalRecord
+    perforation_suspected: list[SuspicionRecord]
+    registration: AlignmentRecord
+    section_before_radius_mm: list[list[Positive]]
+    section_after_radius_mm: list[list[Positive]]
+    seed: int
+    samples: int
+    expected: ExpectedRecord | None = None
+
+
+def evaluation_document(
+    found: Evaluation,
+    inputs: Mapping[str, Any],
+    expected: ExpectedComparison | None = None,
+) -> EvaluationDocument:
+    """Return an evaluation as a document.
+
+    Parameters
+    ----------
+    found : Evaluation
+    inputs : mapping
+        What it was computed from.
+    expected : ExpectedComparison, optional
+    """
+    pair, change = found.pair, found.removed_mm3
+    cautions = merged(found.cautions, expected.cautions if expected else (), CLINICAL_CAUTIONS)
+    return EvaluationDocument(
+        **header(EvaluationDocument),
+        invented=pair.before.provenance.invented or pair.after.provenance.invented,
+        inputs=dict(inputs),
+        canal=pair.before.name,
+        level_mm=number_list(pair.level_mm),
+        **_volumes(found),
+        removed_mm3=round(change.value, 6),
+        removed_sd_mm3=number(change.sd, 6),
+        volume_change_percent=round(100.0 * change.value / found.volume_before_mm3.value, 3),
+        untouched_percent=round(found.untouched_percent.value, 3),
+        untouched_sd_percent=number(found.untouched_percent.sd, 3),
+        untouched_tolerance=_graded(found.tolerance_mm),
+        smi_before=round(found.smi_before, 4),
+        smi_after=round(found.smi_after, 4),
+        directions=[_direction(one) for one in found.sides],
+        **_sides(found.sides),
+        direction0=[number_list(row, 6) for row in pair.wall_before.direction0],
+        dentin_removed_mm=row_list(found.removed_map_mm),
+        dentin_left_mm=row_list(found.left_map_mm),
+        wall_sd_mm=number_list(found.wall_sd_mm),
+        dentin_left_min_mm=optional_list(_row_minima(found.left_map_mm)),
+        centroid_shift_mm=number_list(found.centroid_shift_mm),
+        centroid_shift_sd_mm=number_list(found.centroid_shift_sd_mm),
+        form_before=_form(found.form_before),
+        form_after=_form(found.form_after),
+        schneider_before_deg=round(found.schneider_before_deg, 3),
+        schneider_after_deg=round(found.schneider_after_deg, 3),
+        pruett_before_deg=round(found.pruett_before_deg, 3),
+        pruett_after_deg=round(found.pruett_after_deg, 3),
+        straightening_deg=round(found.straightening_deg.value, 3),
+        straightening_sd_deg=number(found.straightening_deg.sd, 3),
+        thirds=[_third(one) for one in found.thirds],
+        apical=ApicalRecord(
+            intended_level_mm=found.apical.intended_level_mm,
+            prepared_from_level_mm=number(found.apical.prepared_from_level_mm),
+            error_mm=number(found.apical.error_mm),
+            narrowed_levels_mm=number_list(found.apical.narrowed_levels_mm),
+        ),
+        perforation_suspected=[_suspicion(one) for one in found.suspicions],
+        registration=_alignment(found.alignment, pair.wall_before.axis_mm),
+        section_before_radius_mm=[number_list(row) for row in pair.wall_before.radius_mm],
+        section_after_radius_mm=[number_list(row) for row in pair.after_radius_mm],
+        seed=found.seed,
+        samples=found.samples,
+        expected=None if expected is None else _expected(expected),
+        cautions=caution_records(cautions),
+    )
+
+
+def _graded(one: Graded) -> GradedRecord:
+    return GradedRecord(
+        value=one.value, unit=one.unit, evidence=str(one.evidence), source=one.source, note=one.note
+    )
+
+
+def _volumes(found: Evaluation) -> dict[str, Any]:
+    values: dict[str, Any] = {}
+    for state in ("before", "after"):
+        volume = getattr(found, f"volume_{state}_mm3")
+        surface = getattr(found, f"surface_{state}_mm2")
+        values[f"volume_{state}_mm3"] = round(volume.value, 6)
+        values[f"volume_{state}_sd_mm3"] = number(volume.sd, 6)
+        values[f"surface_{state}_mm2"] = round(surface.value, 6)
+        values[f"surface_{state}_sd_mm2"] = number(surface.sd, 6)
+    return values
+
+
+def _sides(sides: tuple[SideResult, ...]) -> dict[str, Any]:
+    return {
+        "transportation_mm": {s.side.key: optional_list(s.transportation_mm) for s in sides},
+        "transportation_sd_mm": {s.side.key: optional_list(s.sd_mm) for s in sides},
+        "centering_ratio": {s.side.key: optional_list(s.centering.ratio) for s in sides},
+        "centering_status": {s.side.key: [str(x) for x in s.centering.status] for s in sides},
+        "removed_positive_mm": {s.side.key: optional_list(s.removed_positive_mm) for s in sides},
+        "removed_negative_mm": {s.side.key: optional_list(s.removed_negative_mm) for s in sides},
+    }
+
+
+def _direction(one: SideResult) -> DirectionRecord:
+    side = one.side
+    return DirectionRecord(
+        key=side.key,
+        positive=side.positive,
+        negative=side.negative,
+        vector=number_list(side.vector, 6),
+    )
+
+
+def _form(form: SectionForm) -> FormRecord:
+    return FormRecord(
+        area_mm2=number_list(form.area_mm2, 6),
+        perimeter_mm=number_list(form.perimeter_mm),
+        minor_mm=number_list(form.minor_mm),
+        major_mm=number_list(form.major_mm),
+        roundness=number_list(form.roundness),
+        form_factor=number_list(form.form_factor),
+        aspect=number_list(form.aspect),
+    )
+
+
+def _third(one: ThirdResult) -> ThirdRecord:
+    names = list(ThirdRecord.model_fields)
+    values: dict[str, Any] = {name: getattr(one, name) for name in names}
+    rounded: dict[str, Any] = {
+        name: value if isinstance(value, str) else number(value, 6)
+        for name, value in values.items()
+    }
+    return ThirdRecord(**rounded)
+
+
+def _suspicion(one: Suspicion) -> SuspicionRecord:
+    return SuspicionRecord(
+        level_mm=round(one.level_mm, 4),
+        toward=one.toward,
+        left_mm=round(one.left_mm, 4),
+        sd_mm=round(one.sd_mm, 4),
+    )
+
+
+def _alignment(alignment: Alignment, axis_mm: NDArray[np.float64]) -> AlignmentRecord:
+    matrix = np.eye(4)
+    matrix[:3, :3], matrix[:3, 3] = alignment.movement.rotation, alignment.movement.shift_mm
+    error = np.full(len(axis_mm), np.nan)
+    if alignment.error is not None:
+        error = alignment.error.sd_mm(axis_mm)
+    return AlignmentRecord(
+        method=alignment.method,
+        matrix=[number_list(row, 8) for row in matrix],
+        angle_deg=round(alignment.movement.angle_deg, 4),
+        error_mm=optional_list(error, 5),
+        surface_gap_mm=number(alignment.surface_gap_mm),
+        correlation=number(alignment.correlation),
+    )
+
+
+def _expected(one: ExpectedComparison) -> ExpectedRecord:
+    return ExpectedRecord(
+        source=one.source,
+        level_mm=number_list(one.level_mm),
+        expected_area_mm2=number_list(one.expected_area_mm2, 6),
+        achieved_area_mm2=number_list(one.achieved_area_mm2, 6),
+        expected_diameter_mm=number_list(one.expected_diameter_mm),
+        achieved_diameter_mm=number_list(one.achieved_diameter_mm),
+        diameter_sd_mm=number_list(one.diameter_sd_mm),
+        expected_transportation_mm={
+            k: optional_list(v) for k, v in one.expected_transportation_mm.items()
+        },
+        achieved_transportation_mm={
+            k: optional_list(v) for k, v in one.achieved_transportation_mm.items()
+        },
+        expected_removed_mm3=round(one.expected_removed_mm3, 6),
+        achieved_removed_mm3=round(one.achieved_removed_mm3, 6),
+        mean_difference_mm=round(one.mean_difference_mm, 4),
+        rms_difference_mm=round(one.rms_difference_mm, 4),
+    )
+
+
+def _row_minima(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    lowest = np.where(np.isnan(values), np.inf, values).min(axis=1)
+    return np.where(np.isinf(lowest), np.nan, lowest)
