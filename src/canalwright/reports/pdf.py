@@ -72,7 +72,7 @@ def plan_report_pdf(inputs: ReportInputs, *, paper: str = "a4") -> bytes:
     with tempfile.TemporaryDirectory(prefix="canalwright-report-") as folder:
         room = Path(folder)
         _stage(room, inputs, paper)
-        return typeset(room, inputs.date)[0]
+        return _typeset(room, inputs.date)
 
 
 def _stage(room: Path, inputs: ReportInputs, paper: str) -> None:
@@ -96,6 +96,10 @@ def _figure(inputs: ReportInputs, size_mm: tuple[float, float]) -> Any:
         title=f"Canal {inputs.canal.name}, level by level",
         size_mm=size_mm,
     )
+
+
+def _typeset(room: Path, date: datetime.date) -> bytes:
+    return typeset(room, date)[0]
 
 
 def typeset(

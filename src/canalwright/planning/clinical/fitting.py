@@ -8,6 +8,8 @@ stop earlier.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -43,29 +45,52 @@ def lowest_tip_level_mm(
     float or None
         None if it is wider than the canal even at the highest level.
     """
-    knots, values = _rising(np.asarray(station_mm, float), np.asarray(diameter_mm, float))
-    level, width = _with_crossings(np.asarray(level_mm, float), np.asarray(width_mm, float), values)
+    steps = _Steps.of(np.asarray(station_mm, float), np.asarray(diameter_mm, float))
+    level, width = _with_crossings(
+        np.asarray(level_mm, float), np.asarray(width_mm, float), steps.diameter
+    )
     above = level >= from_level_mm - _ROUNDING_MM
     level, width = level[above], width[above]
-    if not level.size:
+    if level.size < 2:
         return None
-    blocked = np.flatnonzero(width < values[0] - _ROUNDING_MM)
-    lowest = from_level_mm
+    lowest = max(from_level_mm, _least_level_mm(level, width, steps))
+    return None if lowest > level[-1] or width[-1] < steps.diameter[0] - _ROUNDING_MM else lowest
+
+
+@dataclass(frozen=True, eq=False)
+class _Steps:
+    """Every diameter of an object once, with the first and the last station that has it."""
+
+    diameter: Floats
+    first: Floats
+    last: Floats
+
+    @classmethod
+    def of(cls, station: Floats, diameter: Floats) -> _Steps:
+        rises = np.diff(diameter) > _ROUNDING_MM
+        first, last = np.append(True, rises), np.append(rises, True)
+        return cls(diameter[last], station[first], station[last])
+
+
+def _least_level_mm(level: Floats, width: Floats, steps: _Steps) -> float:
+    """Return the lowest tip level by the stretches of the canal between crossings.
+
+    In each of them the station that may lie at a level is a linear function of the width.
+    """
+    middle = (width[:-1] + width[1:]) / 2.0 + _ROUNDING_MM
+    at = np.searchsorted(steps.diameter, middle, side="right") - 1
+    found = [-np.inf]
+    blocked = np.flatnonzero(at < 0)
     if blocked.size:
-        if blocked[-1] == len(level) - 1:
-            return None
-        lowest = max(lowest, float(level[blocked[-1] + 1]))
-    narrow = (width < values[-1] - _ROUNDING_MM) & (width >= values[0] - _ROUNDING_MM)
-    if narrow.any():
-        allowed = level[narrow] - np.interp(width[narrow], values, knots)
-        lowest = max(lowest, float(allowed.max()))
-    return None if lowest > level[-1] else lowest
-
-
-def _rising(station: Floats, diameter: Floats) -> tuple[Floats, Floats]:
-    """Return the last station of every diameter; diameters increase."""
-    kept = np.append(np.diff(diameter) > _ROUNDING_MM, True)
-    return station[kept], diameter[kept]
+        found.append(float(level[blocked[-1] + 1]))
+    part = np.flatnonzero((at >= 0) & (at < len(steps.diameter) - 1))
+    for end in (part, part + 1):
+        low, high = steps.diameter[at[part]], steps.diameter[at[part] + 1]
+        share = np.clip((width[end] - low) / (high - low), 0.0, 1.0)
+        start = steps.last[at[part]]
+        allowed = level[end] - (start + share * (steps.first[at[part] + 1] - start))
+        found.append(float(allowed.max(initial=-np.inf)))
+    return max(found)
 
 
 def _with_crossings(level: Floats, width: Floats, values: Floats) -> tuple[Floats, Floats]:

@@ -26,6 +26,7 @@ from canalwright.shaping.shape import Shape
 __all__ = [
     "PublishedShortening",
     "arc_shortening_mm",
+    "expected_changes",
     "published_shortening",
     "shortest_way_mm",
     "taut_shortening_mm",
@@ -87,6 +88,22 @@ def published_shortening() -> tuple[PublishedShortening, ...]:
     return tuple(
         PublishedShortening(row["alloy"], row["after_flaring"], graded(row, "change_mm", "mm"))
         for row in rows
+    )
+
+
+def expected_changes(alloy: str, *, after_flaring: bool) -> tuple[PublishedShortening, ...]:
+    """Return the published changes for an alloy and the time the length was taken.
+
+    Parameters
+    ----------
+    alloy : {"stainless", "nickel-titanium"}
+    after_flaring : bool
+        Whether the length was taken after coronal flaring.
+    """
+    return tuple(
+        row
+        for row in published_shortening()
+        if row.alloy == alloy and row.after_flaring == after_flaring
     )
 
 

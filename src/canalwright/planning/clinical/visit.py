@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from canalwright.anatomy.curvature import summarize_curvature
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.instruments.instrument import Alloy
 from canalwright.planning.clinical.assessment import Assessment
 from canalwright.planning.clinical.case_rating import case_assessment, case_cautions
 from canalwright.planning.clinical.conflicts import conflicts_for
@@ -21,7 +22,7 @@ from canalwright.planning.clinical.levels import with_levels
 from canalwright.planning.clinical.motor_lines import MotorLine, motor_line, rated
 from canalwright.planning.clinical.needles import NeedleReach, needle_of
 from canalwright.planning.clinical.obturation import CanalObturation, canal_obturation
-from canalwright.planning.clinical.shortening import published_shortening, taut_shortening_mm
+from canalwright.planning.clinical.shortening import expected_changes, taut_shortening_mm
 from canalwright.planning.clinical.stops import Stop, reach_cautions, stop_of
 from canalwright.planning.clinical.tables import table
 from canalwright.planning.clinical.visit_plan import CanalVisit, VisitPlan
@@ -259,17 +260,25 @@ def _straightening_mm(visit: CanalVisit, length: CanalLength, shape: Shape) -> f
 
 def _shortening_caution(visit: CanalVisit, steps: tuple[VisitStep, ...]) -> tuple[Caution, ...]:
     most = max((step.shortening_mm for step in steps), default=0.0)
-    seen = [-row.change_mm.value for row in published_shortening()]
-    least, largest = min(seen), max(seen)
+    cutting = [step.planned for step in steps if step.planned.step.engaged.any()]
+    steel = any(planned.instrument.alloy is Alloy.STAINLESS for planned in cutting)
+    alloy = "stainless" if steel else "nickel-titanium"
+    before, after = (_listed(alloy, after_flaring=flared) for flared in (False, True))
     return (
         Caution(
             "LENGTH_SHORTENS",
             f"Canal {visit.canal.name}: by geometry alone the way may shorten by up to {most:.2f} "
-            f"mm while the canal is opened; published means are {least:.2f} to {largest:.2f} mm. "
-            "Check the length again where marked.",
+            f"mm while the canal is opened. Published means with {alloy}: {before} mm where the "
+            f"length was taken before coronal flaring, {after} mm after it. Check the length again "
+            "where marked.",
             str(table("working_length")["recheck"]["source"]),
         ),
     )
+
+
+def _listed(alloy: str, *, after_flaring: bool) -> str:
+    rows = expected_changes(alloy, after_flaring=after_flaring)
+    return " and ".join(f"{row.change_mm.value:.2f}".replace("-", "−") for row in rows)
 
 
 def _named(name: str, run: Simulation) -> tuple[Caution, ...]:
