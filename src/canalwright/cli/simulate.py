@@ -8,6 +8,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from canalwright.cli.canals import ChosenCanal, choose_canal
+from canalwright.cli.lead_options import (
+    Brushes,
+    Depths,
+    MeshesFolder,
+    MeshFormat,
+    OffCenterFlag,
+    Pecks,
+    WearRate,
+    WorkingTime,
+    check_brushed,
+    lead_inputs,
+    mesh_kind,
+    off_center_options,
+)
 from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
 from canalwright.cli.opening import opened
 from canalwright.cli.options import (
@@ -68,13 +82,35 @@ def simulate(
     load_parameters: LoadParametersFile = None,
     fatigue_test: FatigueTests = None,
     load_value: LoadValues = None,
+    off_center: OffCenterFlag = True,
+    depths: Depths = 12,
+    pecks: Pecks = 1,
+    working_s: WorkingTime = None,
+    wear: WearRate = None,
+    brush: Brushes = None,
+    meshes: MeshesFolder = None,
+    mesh_format: MeshFormat = "stl",
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
-    """Carry a sequence out and judge every step, whether it keeps the limits or not."""
+    """Carry a sequence out and judge every step, whether it keeps the limits or not.
+
+    Every instrument is led to where it would lie in the canal as it now is, springs back and wears
+    the wall it presses on; with --concentric it is kept on the canal's axis.
+    """
     from canalwright.planning.simulation import simulate as carried_out
 
     check_targets(json, inputs=(canals,), folder=figures)
+    check_targets(None, folder=meshes)
+    how = off_center_options(
+        off_center,
+        depths=depths,
+        pecks=pecks,
+        working_s=working_s,
+        wear_mm2_per_n=wear,
+        brushes=brush or (),
+    )
+    kind = mesh_kind(mesh_format)
     opening = opened(
         tray=tray,
         size=target_size,
@@ -90,11 +126,13 @@ def simulate(
         load_values=load_value,
     )
     passes = opening.passes(read_sequence(sequence, name="--sequence"))
+    check_brushed(how, passes)
     chosen = choose_canal(canals, canal)
-    result = carried_out(chosen.canal, passes, opening.target, **opening.settings)
-    inputs = opening.inputs(chosen, {"sequence": sequence})
+    settings = {**opening.settings, "off_center": how}
+    result = carried_out(chosen.canal, passes, opening.target, **settings)
+    inputs = opening.inputs(chosen, {"sequence": sequence, **lead_inputs(how, brush)})
     document = _document(chosen, result, opening.patency, inputs)
-    _write(chosen, result, document, json, figures)
+    _write(chosen, result, document, json, figures, meshes, kind)
     if json != "-":
         _print(result)
     invented_notice(chosen.canal.provenance.invented)
@@ -115,31 +153,42 @@ def _write(
     document: ShapeDocument,
     json: str | None,
     figures: Path | None,
+    meshes: Path | None,
+    kind: str,
 ) -> None:
-    from canalwright.cli.pictures import simulation_figure, stage_figure
+    from canalwright.cli.simulation_pictures import (
+        stage_simulation_figures,
+        stage_simulation_meshes,
+    )
     from canalwright.exchange.document import document_text
     from canalwright.exchange.files import StagedFiles
 
     with StagedFiles() as staged:
         if figures is not None:
             with progress_bar("Drawing figures"):
-                figure = simulation_figure(chosen.canal, result)
-                stage_figure(staged, figure, figures, f"simulated-{chosen.canal.name}")
+                stage_simulation_figures(staged, chosen.canal, result, figures)
+        if meshes is not None:
+            stage_simulation_meshes(staged, chosen.canal, result, meshes, kind)
         if json is not None:
             staged.write_text(json, document_text(document))
-    for target in (json, figures):
+    for target in (json, figures, meshes):
         if target not in (None, "-"):
             announce(f"wrote {target}")
 
 
 def _print(result: Simulation) -> None:
     from canalwright.reports.sequence_tables import sequence_table, states_table
+    from canalwright.reports.transport_tables import transport_sentences, transport_table
 
     title = f"{result.canal_name}, against {result.target.describe()}"
     print_table(text_table(sequence_table(title, result.plan.steps)))
     if result.patency is not None:
         print_text(f"First {result.patency.instrument.id}: {' '.join(result.patency.reasons)}")
     print_table(text_table(states_table(result)))
+    if result.off_center:
+        print_table(text_table(transport_table(result)))
+        for text in transport_sentences(result):
+            print_text(text)
     for text in result.broken:
         print_text(f"Broken: {text}")
     if not result.broken:

@@ -24,6 +24,12 @@ from canalwright.exchange.document import (
 from canalwright.exchange.graded import GradedRecord
 from canalwright.exchange.load_parameters import load_parameter_records
 from canalwright.exchange.numbers import number, number_list, optional_list
+from canalwright.exchange.off_center import (
+    LeadRecord,
+    OffCenterRecord,
+    lead_record,
+    off_center_record,
+)
 from canalwright.exchange.plans import (
     SequenceRecord,
     TargetRecord,
@@ -85,7 +91,10 @@ class ShapeDocument(Document):
     """The document ``canalwright/shape@1``: the canal after every step of a given sequence.
 
     ``diameter_mm`` is of equal area, ``narrow_mm`` of the inscribed circle; ``final_radius_mm``
-    holds the distance from the axis to the wall at every level, by direction.
+    holds the distance from the original axis to the wall at every level, by direction.
+
+    ``model`` is ``off_center`` where every instrument was led to where the rod model places it;
+    ``led`` and ``off_center`` (one per step) then say how, and what came of it.
     """
 
     kind: ClassVar[str] = "canalwright/shape@1"
@@ -107,6 +116,10 @@ class ShapeDocument(Document):
     final_radius_mm: list[list[Positive]]
     plan_cautions: list[CautionRecord]
     notes: list[str]
+    model: str = "concentric"
+    led: LeadRecord | None = None
+    patency_off_center: OffCenterRecord | None = None
+    off_center: list[OffCenterRecord] = Field(default_factory=list)
 
 
 class ProtocolRecord(Record):
@@ -164,6 +177,12 @@ def shape_document(
         final_radius_mm=[number_list(row) for row in final.radius_mm],
         plan_cautions=caution_records(one.plan.cautions),
         notes=list(one.plan.notes),
+        model="concentric" if one.how is None else "off_center",
+        led=None if one.how is None else lead_record(one.how),
+        patency_off_center=(
+            None if one.patency_off_center is None else off_center_record(one.patency_off_center)
+        ),
+        off_center=[off_center_record(step) for step in one.off_center],
         cautions=caution_records(merged(one.cautions, canal.cautions, CLINICAL_CAUTIONS)),
     )
 

@@ -11,7 +11,7 @@ from canalwright.planning.limits import is_check, judged
 from canalwright.planning.loads import speed_rpm
 from canalwright.planning.situation import Situation
 from canalwright.shaping.axis import CanalAxis
-from canalwright.shaping.handling import DEFAULT_HANDLING, Handling
+from canalwright.shaping.handling import DEFAULT_HANDLING, Brush, Handling
 from canalwright.shaping.off_center_step import OffCenterStep
 from canalwright.shaping.sequence import shape_sequence
 from canalwright.shaping.shape import Pass, Shape, step
@@ -31,10 +31,13 @@ class OffCenter:
     handling : Handling
         Times and speeds that it leaves open are those of planning.
     wear : WearModel
+    brushes : tuple of (instrument id, Brush)
+        How the instruments named are brushed at full depth, in place of `handling.brush`.
     """
 
     handling: Handling = DEFAULT_HANDLING
     wear: WearModel = DEFAULT_WEAR
+    brushes: tuple[tuple[str, Brush], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +91,7 @@ def off_center_walk(
         Whether hand instruments may be there to feel the way.
     """
     axis = CanalAxis.of(situation.canal)
-    handling = _handling(situation, how.handling)
+    handling = _handling(situation, how)
     first = () if situation.patency is None else (situation.patency,)
     measured = replace(situation.measured, bend_per_mm=axis.bend_per_mm)
     before = shape_sequence(
@@ -99,7 +102,9 @@ def off_center_walk(
     return OffCenterWalk(start, before, steps, replace(situation, start=start), checks)
 
 
-def _handling(situation: Situation, given: Handling) -> Callable[[Pass, Shape], Handling]:
+def _handling(situation: Situation, how: OffCenter) -> Callable[[Pass, Shape], Handling]:
+    given, brushes = how.handling, dict(how.brushes)
+
     def chosen(made: Pass, shape: Shape) -> Handling:
         kind, times = made.instrument.kind, situation.times
         working_s, rpm = given.working_s, given.speed_rpm
@@ -107,6 +112,7 @@ def _handling(situation: Situation, given: Handling) -> Callable[[Pass, Shape], 
             working_s = times.working_s(kind, step(shape, made).removed_mm3)
         if rpm is None:
             rpm = speed_rpm(made.instrument, times)
-        return replace(given, working_s=working_s, speed_rpm=rpm)
+        brush = brushes.get(made.instrument.id, given.brush)
+        return replace(given, working_s=working_s, speed_rpm=rpm, brush=brush)
 
     return chosen
