@@ -261,6 +261,30 @@ class Writing(Reading):
         self._touch(made, sequence)
         return made
 
+    def adopt(self, noun: N, *, reason: str, over: int | None = None) -> N:
+        """Record something that was recorded elsewhere, with the version it has there.
+
+        Parameters
+        ----------
+        noun : Noun
+        reason : str
+        over : int, optional
+            Version of the record here that it replaces; None for one that is not here.
+        """
+        if over is not None:
+            self._check_version(replace(noun, version=over))
+        sequence = self._append("import", noun, reason)
+        table = RECORD_TABLES[noun.kind]
+        values = {**row_of(noun), "sequence": sequence}
+        if over is None:
+            if isinstance(noun, Case):
+                values["touched_sequence"] = sequence
+            self.connection.execute(insert(table).values(values))
+        else:
+            self.connection.execute(update(table).where(table.c.id == noun.id).values(values))
+        self._touch(noun, sequence)
+        return noun
+
     def withdraw(self, noun: N, *, reason: str) -> N:
         """Mark a record as recorded by mistake; it stays readable."""
         return self.amend(replace(noun, withdrawn=True), reason=reason, operation="withdraw")
