@@ -1,15 +1,18 @@
 """Accuracy of the measurement on phantoms, rung by rung, beside half-maximum segmentation.
 
-    python benchmarks/phantom_ladder.py --seeds 20 --out docs/validation/phantom_ladder.md
+    python benchmarks/phantom_ladder.py --seeds 20 --processes 2 \
+        --out benchmarks/results/phantom_ladder.md
 
 Blur, dentin and lumen are estimated from each image; nothing is told to the measurement but the
-two points. Figures are on simulated images.
+two points. Figures are on simulated images. Rungs of one seed share their noise-free pictures.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
 import multiprocessing
+import sys
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,16 +22,21 @@ from scipy.spatial import cKDTree
 
 from canalwright.anatomy.curvature import radius_min_mm, schneider_deg, total_turning_deg
 from canalwright.errors import CanalwrightError
-from canalwright.imaging.curves import resampled
+from canalwright.imaging.curves import arc_length_mm, resampled, values_at
 from canalwright.imaging.halfmax import half_maximum
-from canalwright.imaging.measure import measure_canal
+from canalwright.imaging.measure import MeasureSettings, measure_canal
 from canalwright.imaging.phantom import phantom_truth
 from canalwright.imaging.phantom_degrade import Degradation, degraded
 from canalwright.imaging.phantom_models import root_phantom
 from canalwright.imaging.phantom_render import render
+from canalwright.imaging.phantom_sections import SECTION_KINDS, shaped_phantom
+from ladder_tables import document
 
 NOISE = Degradation(snr=20.0)
 ROUGH = Degradation(snr=15.0, noise_correlation_voxels=0.8)
+VOXELS_MM = (0.08, 0.125, 0.2)
+TERMINUS_MM = {0.08: 0.1, 0.125: 0.15, 0.2: 0.3}
+PAST_MM, TANGENT_MM = 0.5, 2.0
 
 
 @dataclass(frozen=True)
@@ -39,20 +47,21 @@ class Rung:
     surround: str = "air"
     texture: float = 0.0
     narrowed: bool = False
+    fwhm_mm: float = 0.25
 
 
 def clean_rungs():
     return [
         Rung(f"clean {voxel}, {around}", voxel, NOISE, around)
         for around in ("air", "bone")
-        for voxel in (0.08, 0.125, 0.2)
+        for voxel in VOXELS_MM
     ]
 
 
 def stress_rungs(voxel=0.125):
-    def rung(name, narrowed=False, **more):
+    def rung(name, narrowed=False, fwhm_mm=0.25, **more):
         how = replace(ROUGH, **more)
-        return Rung(f"{name} {voxel}", voxel, how, "bone", 60.0, narrowed)
+        return Rung(f"{name} {voxel}", voxel, how, "bone", 60.0, narrowed, fwhm_mm)
 
     return [
         rung("SNR 15, correlated"),
@@ -60,6 +69,7 @@ def stress_rungs(voxel=0.125):
         rung("+ streak 10 %", streak_share=0.1),
         rung("+ ghost 15 %, 0.3 mm", ghost_share=0.15),
         rung("+ sharpening 0.5", sharpening=0.5),
+        rung("+ blur 20 % above the first guess", fwhm_mm=0.3),
         rung("+ narrowed to 0.12 mm", narrowed=True),
         rung(
             "all but narrowing",
@@ -71,35 +81,100 @@ def stress_rungs(voxel=0.125):
     ]
 
 
-def run(task):
+def all_rungs():
+    return [*clean_rungs(), *stress_rungs(0.125), *stress_rungs(0.2)]
+
+
+@functools.lru_cache(maxsize=4)
+def known(seed, surround, narrowed):
+    """Phantom and truth."""
+    spec = root_phantom(seed, surround=surround, narrowed_mm=0.12 if narrowed else None)
+    return spec, phantom_truth(spec)["main"]
+
+
+@functools.lru_cache(maxsize=2)
+def picture(seed, surround, narrowed, voxel_mm, texture, fwhm_mm):
+    """The phantom's image without noise."""
+    spec, _ = known(seed, surround, narrowed)
+    return render(spec, voxel_mm, fwhm_mm=fwhm_mm, snr=np.inf, texture=texture, seed=seed)
+
+
+def run_seed(task):
+    """All cells of one seed."""
+    seed, only = task
+    rungs = [rung for rung in all_rungs() if only in rung.name]
+    rungs.sort(key=lambda r: (r.surround, r.voxel_mm, r.texture, r.narrowed, r.fwhm_mm))
+    results = [run(rung, seed) for rung in rungs]
+    results += [
+        run_terminus(voxel, way, seed)
+        for voxel in VOXELS_MM
+        for way in ("along", "across")
+        if only in "terminus"
+    ]
+    results += [
+        run_section(kind, voxel, seed)
+        for kind in SECTION_KINDS
+        for voxel in VOXELS_MM[1:]
+        if only in "sections"
+    ]
+    print(f"seed {seed} done", file=sys.stderr, flush=True)
+    return results
+
+
+def run(rung, seed):
     """One phantom of one rung; returns a dict of figures, or the reason it failed."""
-    rung, seed = task
-    spec = root_phantom(seed, surround=rung.surround, narrowed_mm=0.12 if rung.narrowed else None)
-    truth = phantom_truth(spec)["main"]
+    spec, truth = known(seed, rung.surround, rung.narrowed)
     canal = spec.canals[0]
-    plain = render(spec, rung.voxel_mm, snr=np.inf, texture=rung.texture, seed=seed)
+    plain = picture(seed, rung.surround, rung.narrowed, rung.voxel_mm, rung.texture, rung.fwhm_mm)
     scan = degraded(plain, rung.how, spec.gray.dentin - spec.gray.lumen, seed)
     begin = time.process_time()
+    label = {"rung": rung.name, "voxel": rung.voxel_mm, "seed": seed}
     try:
         found = measure_canal(scan, "main", canal.orifice_mm, canal.terminus_mm)
     except CanalwrightError as error:
-        return {"rung": rung.name, "seed": seed, "failed": error.sentence()}
+        return label | {"failed": error.sentence()}
     seconds = time.process_time() - begin
-    return {"rung": rung.name, "seed": seed, "seconds": seconds} | figures(
-        found, truth, scan, rung.voxel_mm, spec.gray
-    )
+    return label | {"seconds": seconds} | figures(found, truth, scan, rung.voxel_mm, spec)
 
 
-def figures(found, truth, scan, voxel_mm, gray):
-    true = truth.canal
+def figures(found, truth, scan, voxel_mm, spec):
+    true, gray = truth.canal, spec.gray
 
     def at(values):
         return np.interp(found.level_mm, true.level_mm, values)
 
-    error = found.diameter_mm - at(true.diameter_mm)
     gap, _ = cKDTree(resampled(true.centerline_mm, 0.005)).query(found.centerline_mm)
-    past = found.level_mm > 0.5
-    wall = (found.dentin_min_mm - at(true.dentin_min_mm))[past]
+    past = found.level_mm > PAST_MM
+    wall = found.dentin_min_mm - at(true.dentin_min_mm)
+    usual = usual_figures(scan, true, gray)
+    narrow, wide = found.narrow_mm - at(true.narrow_mm), found.wide_mm - at(true.wide_mm)
+    error = found.diameter_mm - at(true.diameter_mm)
+    faded = faded_levels(found)
+    return usual | {
+        "error": error,
+        "true": at(true.diameter_mm),
+        "narrow": narrow,
+        "wide": wide,
+        "covered": np.abs(error) < found.diameter_sd_mm,
+        "narrow_covered": np.abs(narrow) < found.narrow_sd_mm,
+        "wide_covered": np.abs(wide) < found.wide_sd_mm,
+        "gap": gap / voxel_mm,
+        "length": found.length_mm - true.length_mm,
+        "wall": wall[past],
+        "wall_covered": (np.abs(wall) < found.dentin_sd_mm)[past],
+        "wall_min": np.nanmin(found.dentin_min_mm[past]) - np.nanmin(at(true.dentin_min_mm)[past]),
+        "schneider": schneider_deg(found.centerline_mm) - schneider_deg(true.centerline_mm),
+        "tangent": tangent_deg(found.centerline_mm) - tangent_deg(true.centerline_mm),
+        "turning": total_turning_deg(found.centerline_mm) - total_turning_deg(true.centerline_mm),
+        "radius": radius_error(found.centerline_mm, true.centerline_mm),
+        "faded": bool(faded.any()),
+        "off_mm": float(gap[~faded].max()) if (~faded).any() else 0.0,
+        "off_faded_mm": float(gap[faded].max()) if faded.any() else 0.0,
+    }
+
+
+def usual_figures(scan, true, gray):
+    """Half-maximum segmentation along the true centerline, with the true gray values."""
     tangent = np.gradient(true.centerline_mm, axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     usual = half_maximum(
@@ -110,82 +185,109 @@ def figures(found, truth, scan, voxel_mm, gray):
         dentin=gray.dentin,
         lumen=gray.lumen,
     )
-    least = radius_min_mm(found.centerline_mm)
-    known = radius_min_mm(true.centerline_mm)
     return {
-        "error": error,
-        "true": at(true.diameter_mm),
-        "narrow": found.narrow_mm - at(true.narrow_mm),
-        "wide": found.wide_mm - at(true.wide_mm),
-        "covered": np.abs(error) < found.diameter_sd_mm,
         "usual": usual.diameter_mm - true.diameter_mm,
         "usual_length": usual.length_mm - true.length_mm,
-        "gap": gap / voxel_mm,
-        "length": found.length_mm - true.length_mm,
-        "wall": wall,
-        "wall_covered": np.abs(wall) < found.dentin_sd_mm[past],
-        "wall_min": np.nanmin(found.dentin_min_mm[past]) - np.nanmin(at(true.dentin_min_mm)[past]),
-        "schneider": schneider_deg(found.centerline_mm) - schneider_deg(true.centerline_mm),
-        "turning": total_turning_deg(found.centerline_mm) - total_turning_deg(true.centerline_mm),
-        "radius": 100.0 * (least / known - 1.0),
-        "faded": any(caution.code == "FADED" for caution in found.cautions),
+    } | usual_shape(usual, true)
+
+
+def usual_shape(usual, true):
+    """Curvature, centerline and wall of the half-maximum segmentation."""
+    line = usual.centerline_mm
+    gap, _ = cKDTree(resampled(true.centerline_mm, 0.005)).query(line)
+    past = true.level_mm > PAST_MM
+    wall = (usual.dentin_min_mm - true.dentin_min_mm)[past]
+    return {
+        "usual_gap": gap,
+        "usual_wall": wall,
+        "usual_wall_min": np.nanmin(usual.dentin_min_mm[past])
+        - np.nanmin(true.dentin_min_mm[past]),
+        "usual_schneider": schneider_deg(line) - schneider_deg(true.centerline_mm),
+        "usual_tangent": tangent_deg(line) - tangent_deg(true.centerline_mm),
+        "usual_radius": radius_error(line, true.centerline_mm),
     }
 
 
-def gathered(results, key):
-    return np.concatenate([np.atleast_1d(result[key]) for result in results])
+def radius_error(found, true):
+    """Difference of the least radius over 3 mm windows, percent."""
+    least = radius_min_mm(found)
+    return 100.0 * (least / radius_min_mm(true) - 1.0) if least else 100.0
 
 
-def row(name, results):
-    done = [result for result in results if "failed" not in result]
-    if not done:
-        return f"| {name} | 0/{len(results)} |" + " |" * 13
-    error, usual = gathered(done, "error"), gathered(done, "usual")
-    wall = gathered(done, "wall")
-    cells = [
-        f"{len(done)}/{len(results)}",
-        f"{1000 * error.mean():+.1f}",
-        f"{1000 * np.percentile(np.abs(error), 95):.1f}",
-        f"{1000 * usual.mean():+.0f} / {1000 * np.percentile(np.abs(usual), 95):.0f}",
-        f"{1000 * np.abs(gathered(done, 'narrow')).mean():.1f} / "
-        f"{1000 * np.abs(gathered(done, 'wide')).mean():.1f}",
-        f"{100 * gathered(done, 'covered').mean():.0f}",
-        f"{gathered(done, 'gap').mean():.3f} / {gathered(done, 'gap').max():.2f}",
-        f"{1000 * np.abs(gathered(done, 'length')).max():.0f}",
-        f"{1000 * np.nanmean(wall):+.0f} / {1000 * np.nanmean(np.abs(wall)):.0f} / "
-        f"{100 * np.nanmean(gathered(done, 'wall_covered')):.0f}",
-        f"{1000 * np.abs(gathered(done, 'wall_min')).max():.0f}",
-        f"{np.abs(gathered(done, 'schneider')).max():.2f}",
-        f"{np.abs(gathered(done, 'turning')).max():.2f}",
-        f"{np.abs(gathered(done, 'radius')).max():.1f}",
-        f"{np.median(gathered(done, 'seconds')):.2f}",
-    ]
-    return f"| {name} | " + " | ".join(cells) + " |"
+def tangent_deg(points):
+    """Angle between the lines along the coronal and the apical 2 mm."""
+    level = arc_length_mm(points)
+    apical, coronal = points[level <= TANGENT_MM], points[level >= level[-1] - TANGENT_MM]
+    first, last = (np.linalg.svd(part - part.mean(axis=0))[2][0] for part in (apical, coronal))
+    first = first * np.sign(first @ (apical[-1] - apical[0]))
+    last = last * np.sign(last @ (coronal[-1] - coronal[0]))
+    return np.degrees(np.arccos(np.clip(first @ last, -1.0, 1.0)))
 
 
-HEAD = (
-    "| rung | measured | D bias µm | D 95 % µm | half-max bias / 95 % µm | narrow / wide mean µm | "
-    "within 1 sd % | centerline mean / max voxel | length max µm | "
-    "wall bias / mean µm / within 1 sd % | "
-    "thinnest wall max µm | Schneider max ° | turning max ° | least radius max % | CPU s |\n"
-    + "|---" * 15
-    + "|"
-)
+def faded_levels(found):
+    """Levels that the measurement itself calls interpolated."""
+    faded = np.zeros(len(found.level_mm), bool)
+    for caution in found.cautions:
+        if caution.code == "FADED":
+            words = caution.text.split()
+            if words[0] == "Below":
+                faded |= found.level_mm <= float(words[2]) + 0.05
+            else:
+                low, high = float(words[2]), float(words[4])
+                faded |= (found.level_mm >= low - 0.05) & (found.level_mm <= high + 0.05)
+    return faded
 
 
-def by_size(results):
-    """Diameter errors by true diameter."""
-    done = [result for result in results if "failed" not in result]
-    error, true = gathered(done, "error"), gathered(done, "true")
-    lines = ["| true mm | bias µm | 95 % µm |", "|---|---|---|"]
-    for low, high in ((0.1, 0.2), (0.2, 0.3), (0.3, 0.5), (0.5, 1.1)):
-        inside = (true >= low) & (true < high)
-        if inside.sum() > 20:
-            lines.append(
-                f"| {low}–{high} | {1000 * error[inside].mean():+.1f} | "
-                f"{1000 * np.percentile(np.abs(error[inside]), 95):.1f} |"
-            )
-    return "\n".join(lines)
+def run_terminus(voxel_mm, way, seed):
+    """Find the exit again from a click 0.3 to 1 mm off it, along or across the canal."""
+    spec, _ = known(seed, "bone", False)
+    canal = spec.canals[0]
+    tube = canal.tube
+    goal = tube.points_mm[np.argmax(spec.outside.at(tube.points_mm) < 0.0)]
+    rng = np.random.default_rng([61, seed])
+    along = tube.tangent[0] * rng.choice([-1.0, 1.0])
+    turn = rng.uniform(0.0, 2.0 * np.pi)
+    across = np.cos(turn) * tube.direction0[0] + np.sin(turn) * tube.direction1[0]
+    click = goal + rng.uniform(0.3, 1.0) * (along if way == "along" else across)
+    plain = picture(seed, "bone", False, voxel_mm, 0.0, 0.25)
+    scan = degraded(plain, NOISE, spec.gray.dentin - spec.gray.lumen, seed)
+    label = {"terminus": f"{voxel_mm}, {way}", "voxel": voxel_mm, "seed": seed}
+    try:
+        found = measure_canal(
+            scan, "main", canal.orifice_mm, click, settings=MeasureSettings(terminus="exit")
+        )
+    except CanalwrightError as error:
+        return label | {"failed": error.sentence()}
+    moved = "TERMINUS_FOUND_AGAIN" in [caution.code for caution in found.cautions]
+    off = np.linalg.norm(found.centerline_mm[0] - goal)
+    return label | {"moved": moved, "off": float(off)}
+
+
+def run_section(kind, voxel_mm, seed):
+    """Equivalent diameter of a canal that is no ellipse, beside half-maximum."""
+    shaped = shaped_phantom(kind, seed)
+    canal, gray = shaped.root.canals[0], shaped.root.gray
+    scan = render(shaped.root, voxel_mm, snr=20.0, seed=seed)
+    label = {"section": f"{kind} {voxel_mm}", "voxel": voxel_mm, "seed": seed}
+    try:
+        found = measure_canal(scan, "main", canal.orifice_mm, canal.terminus_mm)
+    except CanalwrightError as error:
+        return label | {"failed": error.sentence()}
+    middle = slice(10, -10)
+    level = np.arange(1.0, canal.length_mm - 1.0, 0.1)
+    tube = canal.tube
+    points = values_at(level, tube.level_mm, tube.points_mm)
+    axes = (values_at(level, tube.level_mm, a) for a in (tube.direction0, tube.direction1))
+    usual = half_maximum(scan, points, *axes, dentin=gray.dentin, lumen=gray.lumen)
+    error = found.diameter_mm[middle] - shaped.diameter_mm
+    return label | {
+        "error": error,
+        "mean": float(error.mean()),
+        "covered": np.abs(error) < found.diameter_sd_mm[middle],
+        "usual": float(np.mean(usual.diameter_mm - shaped.diameter_mm)),
+        "named": "NOT_ELLIPTIC" in [caution.code for caution in found.cautions],
+        "round": "WAY_LEADS_ROUND" in [caution.code for caution in found.cautions],
+    }
 
 
 def main():
@@ -196,28 +298,15 @@ def main():
     parser.add_argument("--only", default="", help="part of the name of the rungs to run")
     parser.add_argument("--out", type=Path)
     chosen = parser.parse_args()
-    rungs = [*clean_rungs(), *stress_rungs(0.125), *stress_rungs(0.2)]
-    rungs = [rung for rung in rungs if chosen.only in rung.name]
-    tasks = [(rung, chosen.first + k) for rung in rungs for k in range(chosen.seeds)]
+    tasks = [(chosen.first + k, chosen.only) for k in range(chosen.seeds)]
     if chosen.processes > 1:
         with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
-            results = pool.map(run, tasks, chunksize=1)
+            parts = pool.map(run_seed, tasks, chunksize=1)
     else:
-        results = [run(task) for task in tasks]
-    parts = [f"{chosen.seeds} seeded roots per rung, first seed {chosen.first}.", "", HEAD]
-    parts += [row(rung.name, [r for r in results if r["rung"] == rung.name]) for rung in rungs]
-    for title, wanted in (("clean", "clean"), ("stress 0.125", "0.125"), ("stress 0.2", "0.2")):
-        some = [
-            r
-            for r in results
-            if wanted in r["rung"] and (title == "clean" or "clean" not in r["rung"])
-        ]
-        if some:
-            parts += ["", f"By true diameter, {title}:", "", by_size(some)]
-    failed = [f"- {r['rung']}, seed {r['seed']}: {r['failed']}" for r in results if "failed" in r]
-    if failed:
-        parts += ["", "Refused:", "", *failed]
-    text = "\n".join(parts) + "\n"
+        parts = [run_seed(task) for task in tasks]
+    results = [result for part in parts for result in part]
+    command = "python benchmarks/phantom_ladder.py " + " ".join(sys.argv[1:])
+    text = document(results, [rung.name for rung in all_rungs()], command)
     print(text)
     if chosen.out:
         chosen.out.parent.mkdir(parents=True, exist_ok=True)
