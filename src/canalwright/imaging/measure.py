@@ -7,7 +7,7 @@ rays for the outer surface. Sizes below the voxel come from partial volume.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,7 +29,7 @@ from canalwright.imaging.detours import detour_caution
 from canalwright.imaging.free_sections import FreeSections, free_sections
 from canalwright.imaging.gray_levels import RoughLevels, ball_offsets_mm, rough_levels
 from canalwright.imaging.measure_cautions import canal_cautions, terminus_caution
-from canalwright.imaging.paths import dark_path
+from canalwright.imaging.paths import path_through
 from canalwright.imaging.refine import (
     EXTENSION_MM,
     central_depth,
@@ -83,6 +83,7 @@ def measure_canal(
     orifice_mm: ArrayLike,
     terminus_mm: ArrayLike,
     *,
+    through_mm: Sequence[ArrayLike] = (),
     settings: MeasureSettings | None = None,
     progress: Progress | None = None,
 ) -> Canal:
@@ -96,6 +97,9 @@ def measure_canal(
     orifice_mm, terminus_mm : array_like, shape (3,)
         x, y, z in mm: LPS, or index × spacing for scans without orientation. Near the canal's
         axis; the measured canal runs from the foot of the one point to that of the other.
+    through_mm : sequence of array_like, shape (3,)
+        Points that the path is led through, near the axis; their order does not matter. For a
+        canal whose path took a wrong way.
     settings : MeasureSettings, optional
     progress : callable, optional
         Called with the name of the step and the share done, 0 to 1.
@@ -122,7 +126,8 @@ def measure_canal(
     orifice = scan.require_inside(f"orifice of {name!r}", orifice_mm)
     terminus = scan.require_inside(f"terminus of {name!r}", terminus_mm)
     report("tracing", 0.0)
-    traced = _traced(scan, name, orifice, terminus, chosen)
+    through = [scan.require_inside(f"point of {name!r}", point) for point in through_mm]
+    traced = _traced(scan, name, orifice, terminus, chosen, through)
     report("sizing", 0.4)
     sized = _sized(traced, orifice, terminus, chosen)
     unseen = sum(high - low for low, high in sized.faded)
@@ -169,7 +174,7 @@ def _moved_to_exit(
         terminus = np.array(apex.point_mm)
         if moved and np.linalg.norm(terminus - sized.sections.points_mm[0]) < _SETTLED_MM:
             break
-        traced = _traced(scan, name, orifice, terminus, settings)
+        traced = _traced(scan, name, orifice, terminus, settings, traced.through)
         sized = _sized(traced, orifice, terminus, settings)
         moved = True
     return traced, sized, moved
@@ -186,6 +191,7 @@ class _Traced:
     crop: Crop
     rough: RoughLevels
     line: Floats
+    through: Sequence[Floats]
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,7 +209,12 @@ class _Sized:
 
 
 def _traced(
-    scan: Scan, name: str, orifice: Floats, terminus: Floats, settings: MeasureSettings
+    scan: Scan,
+    name: str,
+    orifice: Floats,
+    terminus: Floats,
+    settings: MeasureSettings,
+    through: Sequence[Floats] = (),
 ) -> _Traced:
     gap = float(np.linalg.norm(orifice - terminus))
     if gap < _LEAST_DISTANCE_MM:
@@ -212,7 +223,7 @@ def _traced(
             problem=f"orifice and terminus are only {gap:.2f} mm apart",
             hint="Give two points at least 1 mm apart.",
         )
-    crop = crop_around(scan, np.stack([orifice, terminus]), settings.margin_mm)
+    crop = crop_around(scan, np.stack([orifice, terminus, *through]), settings.margin_mm)
     if not np.all(np.isfinite(crop.values)):
         raise NotACanal(name=name, problem="the image holds values that are not numbers there")
     rough = rough_levels(crop, orifice)
@@ -228,10 +239,10 @@ def _traced(
     for which, point in (("orifice", orifice), ("terminus", terminus)):
         near = _NEAR_MM if which == "orifice" or settings.terminus == "clicked" else _FAR_MM
         _require_dentin(crop, point, name, which, rough, near)
-    path = dark_path(crop, terminus, orifice, rough.dentin, rough.contrast)
+    path = path_through(crop, terminus, orifice, through, rough.dentin, rough.contrast)
     line = refined_centerline(crop, path, rough, settings)
     _require_tube(crop, line, name, rough)
-    return _Traced(crop, rough, line)
+    return _Traced(crop, rough, line, through)
 
 
 def _require_dentin(

@@ -6,6 +6,8 @@ The filter is evaluated only at voxels the search visits, and the search stops a
 from __future__ import annotations
 
 import heapq
+from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numba import njit
@@ -14,7 +16,7 @@ from numpy.typing import NDArray
 from canalwright.imaging.sampling import Crop
 from canalwright.imaging.tubeness import scale_space, tube_value
 
-__all__ = ["TUBE_SIGMAS_MM", "dark_path"]
+__all__ = ["TUBE_SIGMAS_MM", "dark_path", "path_through"]
 
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
@@ -54,6 +56,27 @@ def dark_path(
     trust = _inside_dentin(crop, dentin - 0.4 * contrast)
     index = _shortest(stack, sigmas, trust, _CERTAIN * contrast, ends[0], ends[1])
     return crop.points(index)
+
+
+def path_through(
+    crop: Crop,
+    start_mm: Floats,
+    end_mm: Floats,
+    through_mm: Sequence[Floats],
+    dentin: float,
+    contrast: float,
+) -> Floats:
+    """Return the dark path between two points that leads through others; see `dark_path`.
+
+    The points in between are taken in the order of their feet on the straight line.
+    """
+    along = end_mm - start_mm
+    between = sorted(through_mm, key=lambda point: float((point - start_mm) @ along))
+    pieces = [
+        dark_path(crop, one, other, dentin, contrast)
+        for one, other in pairwise((start_mm, *between, end_mm))
+    ]
+    return np.concatenate([pieces[0], *(piece[1:] for piece in pieces[1:])])
 
 
 def _darkest_corner(volume: Volume, index_xyz: Floats) -> NDArray[np.int64]:
