@@ -182,6 +182,7 @@ def test_planted_parameters_come_back_within_ten_percent(canals_file, tmp_path, 
     figure = (tmp_path / "calibration-block.svg").read_text(encoding="utf-8")
     assert 'id="torque"' in figure
     assert "measured and fitted torque" in figure
+    assert "INVENTED CANAL" in figure
 
 
 def test_a_calibration_replaces_the_assumed_values(canals_file, tmp_path, log_text):

@@ -182,7 +182,8 @@ def _write(
     with StagedFiles() as staged:
         if figures is not None:
             title = f"{inputs['instrument']} in {chosen.canal.name}: measured and fitted torque"
-            figure = calibration_figure(found, record, known, title=title)
+            invented = chosen.canal.provenance.invented
+            figure = calibration_figure(found, record, known, title=title, invented=invented)
             written = stage_figure(staged, figure, figures, f"calibration-{chosen.canal.name}")
         if json is not None:
             document = calibration_document(

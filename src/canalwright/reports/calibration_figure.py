@@ -39,6 +39,7 @@ def calibration_figure(
     known: KnownPass,
     *,
     title: str = "",
+    invented: bool = False,
     size_mm: tuple[float, float] = (180.0, 130.0),
 ) -> Figure:
     """Draw the measured and the fitted torque over time, and what is left unexplained.
@@ -49,6 +50,8 @@ def calibration_figure(
     log : TorqueLog
     known : KnownPass
     title : str
+    invented : bool
+        Whether to mark the canal as invented.
     size_mm : tuple of float
         Width and height of the figure in mm.
 
@@ -65,6 +68,16 @@ def calibration_figure(
         figure_text_mm(figure, 3.0, 2.0, title or "Torque log", fontsize=12.0, fontweight="bold")
         figure_text_mm(figure, 3.0, 8.0, _found(found))
         figure_text_mm(figure, 3.0, 12.4, _reading(found), color=MUTED)
+        if invented:
+            figure_text_mm(
+                figure,
+                width - 4.0,
+                12.4,
+                "INVENTED CANAL – NOT A PATIENT",
+                ha="right",
+                fontweight="bold",
+                bbox={"boxstyle": "square,pad=0.3", "fc": "white", "ec": INK, "lw": 1.0},
+            )
         above = add_axes_mm(figure, _LEFT_MM, 20.0, wide, tall + 20.0, gid="torque")
         below = add_axes_mm(figure, _LEFT_MM, 46.0 + tall, wide, 25.0, sharex=above, gid="residual")
         _draw_torque(above, found, log, known)
@@ -98,7 +111,7 @@ def _draw_torque(axes: Axes, found: Calibration, log: TorqueLog, known: KnownPas
 def _draw_residual(axes: Axes, found: Calibration, log: TorqueLog) -> None:
     axes.axhline(0.0, color=INK, lw=0.8)
     axes.plot(log.time_s, log.torque_ncm - found.fitted_ncm, ".", color=_MEASURED, ms=3.5)
-    axes.set_ylabel("unexplained", fontsize=BODY_PT)
+    axes.set_ylabel("unexplained, N·cm", fontsize=BODY_PT)
     axes.set_xlabel("time in the log, s", fontsize=HEAD_PT)
     _rule(axes)
 
