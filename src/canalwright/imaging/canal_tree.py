@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import heapq
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -40,6 +41,7 @@ _LEAST_SUPPORT, _BLIND_MM = 0.35, 1.0
 _LEAST_GAIN_MM, _MOST_BRANCHES = 1.5, 12
 _COVER_MM = 0.45
 _CHAMBER_MM = (0.45, 0.8)
+_LIKE_CHAMBER = 0.4
 # A tip is followed into another canal this far, on a way this well supported; the branch itself
 # is shut, from a little above its tip on, to this far round it.
 _JOIN_MM, _JOIN_SUPPORT, _JOIN_LEAST = 3.0, 0.35, 0.15
@@ -57,11 +59,14 @@ class Tubes:
         0 to 1: how surely a voxel lies in a dark tube inside the tooth.
     chamber : ndarray of bool, shape of the crop
         Voxels the search starts from.
+    chamber_count : int
+        Wide spaces of like size apart from each other; more than one may mean two teeth.
     """
 
     crop: Crop
     support: Volume
     chamber: Mask
+    chamber_count: int = 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +105,7 @@ def dark_tubes(tooth: Tooth) -> Tubes:
     rim = (tooth.depth_mm - _RIM_FROM_MM) / (_RIM_TO_MM - _RIM_FROM_MM)
     trust = np.clip(rim, 0.0, 1.0).astype(np.float32)
     support = _support(stack, sigmas, trust, _CERTAIN * tooth.contrast)
-    return Tubes(crop, support, _chamber(tooth))
+    return Tubes(crop, support, *_chamber(tooth))
 
 
 @njit(cache=True)
@@ -116,23 +121,38 @@ def _support(stack: Volume, sigmas: Floats, trust: Volume, certain: float) -> Vo
     return out
 
 
-def _chamber(tooth: Tooth) -> Mask:
-    """Return the wide part of the pulp, or the wider end of a pulp that is narrow throughout."""
+def _chamber(tooth: Tooth) -> tuple[Mask, int]:
+    """Return the wide part of the pulp, or the wider end of a pulp that is narrow throughout.
+
+    Of several wide parts of like size the one nearest to the point that picked the tooth is
+    taken, or the largest; their number is returned too.
+    """
     from scipy.ndimage import distance_transform_edt, label
 
     pulp = tooth.pulp
     if not pulp.any():
-        return np.zeros_like(pulp)
+        return np.zeros_like(pulp), 0
     width = np.asarray(distance_transform_edt(pulp) * tooth.crop.voxel_mm)
     radius = float(np.clip(0.5 * width.max(), *_CHAMBER_MM))
     if width.max() >= radius:
         parts, _ = label(width >= radius)
         sizes = np.bincount(parts.ravel(), weights=width.ravel())
         sizes[0] = 0.0
-        core = parts == int(np.argmax(sizes))
+        alike = np.flatnonzero(sizes >= _LIKE_CHAMBER * sizes.max())
+        core = parts == _picked(tooth, parts, alike, int(np.argmax(sizes)))
         near = distance_transform_edt(~core) * tooth.crop.voxel_mm
-        return np.asarray(pulp & (near <= radius))
-    return _wider_end(pulp, width)
+        return np.asarray(pulp & (near <= radius)), len(alike)
+    return _wider_end(pulp, width), 1
+
+
+def _picked(
+    tooth: Tooth, parts: NDArray[np.signedinteger[Any]], alike: Indices, largest: int
+) -> int:
+    if tooth.seed_mm is None or len(alike) < 2:
+        return largest
+    seed = tooth.crop.index(tooth.seed_mm)[::-1]
+    gaps = [float(np.linalg.norm(np.argwhere(parts == n) - seed, axis=1).min()) for n in alike]
+    return int(alike[int(np.argmin(gaps))])
 
 
 def _wider_end(pulp: Mask, width: Floats) -> Mask:

@@ -181,7 +181,19 @@ def propose_canals(
             f"confidence of {minimum_confidence:g}"
         )
     report("done", 1.0)
-    return proposals
+    if tubes.chamber_count < 2:
+        return proposals
+    return tuple(replace(one, cautions=(*one.cautions, _two_teeth(tubes))) for one in proposals)
+
+
+def _two_teeth(tubes: Tubes) -> Caution:
+    return Caution(
+        "MAY_BE_TWO_TEETH",
+        f"The bright body looked at holds {tubes.chamber_count} separate pulp chambers of like "
+        "size: it may be neighboring teeth in broad contact, of which one was searched. Give a "
+        "box round the one you mean: --tooth-box x,y,z:x,y,z.",
+        "project rule",
+    )
 
 
 _HINT = "Point the canals out yourself: --canal NAME=x,y,z:x,y,z."

@@ -52,6 +52,8 @@ class Tooth:
         Gray values.
     threshold : float
         Gray value between dentin and what surrounds the tooth.
+    seed_mm : tuple of float, optional
+        The point by which it was picked.
     """
 
     crop: Crop
@@ -60,6 +62,7 @@ class Tooth:
     dentin: float
     lumen: float
     threshold: float
+    seed_mm: tuple[float, float, float] | None = None
 
     @property
     def contrast(self) -> float:
@@ -101,7 +104,11 @@ def find_tooth(scan: Scan, seed_mm: ArrayLike | None = None, box_mm: Box | None 
     if np.ptp(coarse.values) <= 0.0:
         raise no_tooth("it has the same gray value everywhere")
     body, threshold = tooth_body(coarse, seed_mm)
-    return _described(crop, coarse, body, threshold)
+    tooth = _described(crop, coarse, body, threshold)
+    if seed_mm is None:
+        return tooth
+    x, y, z = (float(c) for c in np.asarray(seed_mm, float))
+    return replace(tooth, seed_mm=(x, y, z))
 
 
 def _working_crop(scan: Scan, seed_mm: ArrayLike | None, box_mm: Box | None) -> Crop:

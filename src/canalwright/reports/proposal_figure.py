@@ -92,7 +92,9 @@ def _draw_heading(figure: Figure, scan: Scan, proposal: Proposal) -> None:
             bbox={"boxstyle": "square,pad=0.3", "fc": "white", "ec": INK, "lw": 1.0},
         )
     parts = proposal.confidence
-    joins = f", joins {proposal.joins}" if proposal.joins else ""
+    joins = (
+        f", joins {proposal.joins} at level {proposal.joins_at_mm:.1f}" if proposal.joins else ""
+    )
     unseen = f", the last {proposal.unseen_mm:.1f} not seen" if proposal.unseen_mm > 0.0 else ""
     text = (
         f"Confidence {parts.total:.2f} (seen {parts.seen:.2f}, closed in {parts.closed:.2f}, "

@@ -107,6 +107,20 @@ def test_a_point_picks_one_of_two_touching_teeth():
         np.testing.assert_allclose(across, CANAL_X_MM, atol=0.3)
 
 
+def test_teeth_in_broad_contact_are_said_and_a_box_parts_them():
+    """Crowns that overlap by 1.6 mm are one bright body: no rule parts them."""
+    both = drawn(centers_mm=((5.0, 5.0), (10.4, 5.0)), size_mm=(15.4, 10.0, 17.0))
+    for middle in (5.0, 10.4):
+        picked = propose_canals(both, seed_mm=(middle, 5.0, 13.0))
+        assert [abs(one.orifice_mm[0] - middle) for one in picked] == pytest.approx(
+            [1.3, 1.3], abs=0.4
+        )
+        assert all("MAY_BE_TWO_TEETH" in [c.code for c in one.cautions] for one in picked)
+    boxed = propose_canals(both, box_mm=((0.0, 0.0, 0.0), (7.7, 10.0, 17.0)))
+    assert len(boxed) == 2
+    assert "MAY_BE_TWO_TEETH" not in [c.code for one in boxed for c in one.cautions]
+
+
 def test_a_box_picks_one_of_two_teeth():
     scan = drawn(((5.0, 5.0), (13.0, 5.0)), (18.0, 10.0, 17.0))
     picked = propose_canals(scan, box_mm=((8.8, 0.0, 0.0), (18.0, 10.0, 17.0)))
