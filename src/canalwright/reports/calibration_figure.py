@@ -72,8 +72,8 @@ def calibration_figure(
             figure_text_mm(
                 figure,
                 width - 4.0,
-                12.4,
-                "INVENTED CANAL – NOT A PATIENT",
+                2.6,
+                "INVENTED CANAL",
                 ha="right",
                 fontweight="bold",
                 bbox={"boxstyle": "square,pad=0.3", "fc": "white", "ec": INK, "lw": 1.0},
