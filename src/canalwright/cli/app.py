@@ -19,6 +19,7 @@ from canalwright.cli.measure import measure
 from canalwright.cli.phantom import phantom
 from canalwright.cli.plan import plan
 from canalwright.cli.protocols import protocols
+from canalwright.cli.records_commands import RECORD_COMMANDS, RECORD_GROUPS
 from canalwright.cli.serve import serve
 from canalwright.cli.simulate import simulate
 from canalwright.cli.step import step
@@ -115,6 +116,10 @@ app = typer.Typer(
 )
 for _function, _short, _example in _COMMANDS:
     app.command(short_help=_short, epilog=f"Example: {_example}")(_function)
+for _command, _name, _short, _example in RECORD_COMMANDS:
+    app.command(_name, short_help=_short, epilog=f"Example: {_example}")(_command)
+for _group, _name, _short in RECORD_GROUPS:
+    app.add_typer(_group, name=_name, short_help=_short)
 app.add_typer(
     instruments, name="instruments", short_help="Instruments and trays: list, show, check, import"
 )

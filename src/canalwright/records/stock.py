@@ -6,14 +6,14 @@ from dataclasses import dataclass
 
 from sqlalchemy import func, select
 
-from canalwright.records.errors import RecordsError
+from canalwright.records.errors import NotRecorded, RecordsError
 from canalwright.records.nouns import Stock
 from canalwright.records.rows import noun_of_row
 from canalwright.records.schema import INSTRUMENTS, STOCK
 from canalwright.records.store import Reading, Writing
 from canalwright.records.visits import checked_date
 
-__all__ = ["StockLine", "receive_stock", "stock_lines", "taken_from"]
+__all__ = ["StockLine", "find_delivery", "receive_stock", "stock_lines", "taken_from"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +83,21 @@ def stock_lines(reading: Reading, *, instrument: str = "", today: str = "") -> l
         _line(noun_of_row(Stock, row), int(row["opened_count"]), today)
         for row in reading.connection.execute(query).mappings()
     ]
+
+
+def find_delivery(reading: Reading, begins: str) -> Stock:
+    """Return the delivery whose id begins so.
+
+    Raises
+    ------
+    NotRecorded
+        If none does, or several do.
+    """
+    found = [one for one in reading.find(Stock, withdrawn=False) if one.id.startswith(begins)]
+    if len(found) != 1:
+        hint = "Several begin so; give more of it." if found else "See: canalwright stock list."
+        raise NotRecorded(kind="delivery", got=begins, hint=hint)
+    return found[0]
 
 
 def taken_from(reading: Reading, stock_id: str, instrument: str) -> Stock:
