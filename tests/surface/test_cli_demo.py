@@ -15,6 +15,8 @@ VOXEL_MM = 0.125
 FILES = {
     "scan",
     "report.pdf",
+    "chairside.pdf",
+    "visit.json",
     "canals.json",
     "plan.json",
     "truth.json",
@@ -36,7 +38,7 @@ def demo(tmp_path_factory):
 def documents(out):
     return {
         name: json.loads((out / f"{name}.json").read_text("utf-8"))
-        for name in ("canals", "plan", "truth")
+        for name in ("canals", "plan", "truth", "visit")
     }
 
 
@@ -93,3 +95,11 @@ def test_the_scan_is_a_readable_series(demo):
     assert scan.spacing_mm == (VOXEL_MM, VOXEL_MM, VOXEL_MM)
     assert scan.oriented
     assert scan.invented
+
+
+def test_the_visit_is_for_two_canals(demo):
+    _, out = demo
+    visit = documents(out)["visit"]
+    assert visit["schema"] == "canalwright/visit-plan@1"
+    assert [c["canal"] for c in visit["result"]["canals"]] == ["mesiobuccal", "mesiolingual"]
+    assert (out / "chairside.pdf").read_bytes().startswith(b"%PDF")

@@ -24,6 +24,7 @@ from canalwright.cli.serve import serve
 from canalwright.cli.simulate import simulate
 from canalwright.cli.step import step
 from canalwright.cli.trace import trace
+from canalwright.cli.users import users
 from canalwright.cli.version import print_version, version
 
 __all__ = ["app", "main"]
@@ -123,6 +124,7 @@ for _group, _name, _short in RECORD_GROUPS:
 app.add_typer(
     instruments, name="instruments", short_help="Instruments and trays: list, show, check, import"
 )
+app.add_typer(users, name="users", short_help="Users of the records, and who looked at what")
 
 
 @app.callback()

@@ -17,8 +17,16 @@ if TYPE_CHECKING:
     from canalwright.exchange.visit_entries import CanalEntry, VisitEntries
     from canalwright.exchange.visit_files import VisitSources
     from canalwright.planning.clinical.visit import Visit
+    from canalwright.planning.types import PlanResult
 
-__all__ = ["chairside", "made_visit", "stage_visit", "visit_entries"]
+__all__ = [
+    "MadeVisit",
+    "chairside",
+    "entry_of_result",
+    "made_visit",
+    "stage_visit",
+    "visit_entries",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,20 +222,26 @@ def _usual_names(sources: VisitSources) -> list[str]:
 
 def _planned(sources: VisitSources, name: str, tray: str, target: tuple[int, float]) -> CanalEntry:
     from canalwright.cli.trays import choose_tray
-    from canalwright.exchange.visit_entries import CanalEntry, StepEntry
     from canalwright.planning import plan
     from canalwright.planning.types import Target
 
     with progress_bar(f"Searching sequences for {name}") as progress:
         result = plan(sources.canals[name], choose_tray(tray), Target(*target), progress=progress)
+    return entry_of_result(name, result)
+
+
+def entry_of_result(canal_name: str, result: PlanResult) -> CanalEntry:
+    """Return the recommended sequence of a plan for a canal; depths count from its end."""
+    from canalwright.exchange.visit_entries import CanalEntry, StepEntry
+
     return CanalEntry(
-        canal=name,
+        canal=canal_name,
         steps=[
             StepEntry(instrument=step.instrument.id, short_mm=round(step.step.made.tip_level_mm, 4))
             for step in result.plans[0].steps
         ],
-        target_size=target[0],
-        target_taper_mm_per_mm=target[1],
+        target_size=result.target.size,
+        target_taper_mm_per_mm=result.target.taper_mm_per_mm,
     )
 
 

@@ -123,6 +123,7 @@ def _documents(job: _Job) -> dict[Path, Document]:
 
 
 def _write(job: _Job) -> list[Path]:
+    from canalwright.cli.demo_visit import demo_visit, stage_demo_visit
     from canalwright.cli.pictures import PlanPictures, stage_overview
     from canalwright.exchange.document import document_text
     from canalwright.exchange.files import StagedFiles
@@ -139,6 +140,11 @@ def _write(job: _Job) -> list[Path]:
         with progress_bar("Writing the report"):
             digests = {f"invented scan ({SCAN_FOLDER})": job.image.digest}
             pictures.stage_report(staged, report, digests)
-    written = [report, *drawn, *documents]
+        with progress_bar("Working out a visit"):
+            visit = demo_visit(job.canals, job.result, _PATENCY[0], digests)
+            sheet, made = stage_demo_visit(staged, visit, job.out)
+            for path, document in made.items():
+                staged.write_text(str(path), document_text(document))
+    written = [report, sheet, *drawn, *documents, *made]
     announce(f"wrote {len(written)} files to {job.out}")
     return written

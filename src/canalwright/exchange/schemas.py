@@ -16,6 +16,7 @@ from canalwright.exchange.proposals import ProposalsDocument
 from canalwright.exchange.shapes import ProtocolsDocument, ShapeDocument
 from canalwright.exchange.steps import StepDocument
 from canalwright.exchange.tray_files import TRAY_SCHEMA, tray_json_schema
+from canalwright.exchange.used_lives import UsedLifeDocument
 from canalwright.exchange.visits import VisitDocument
 
 __all__ = ["DOCUMENTS", "json_schemas"]
@@ -34,6 +35,7 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     EvaluationDocument,
     VisitDocument,
     AssessmentDocument,
+    UsedLifeDocument,
 )
 
 

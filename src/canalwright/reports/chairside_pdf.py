@@ -14,7 +14,7 @@ from canalwright.reports.chairside_data import ChairsideInputs, sheet_data
 from canalwright.reports.chairside_figure import chairside_figure, gap_map_figure
 from canalwright.reports.patient_figure import patient_figure
 from canalwright.reports.patient_text import patient_data
-from canalwright.reports.pdf import PAPERS, typeset
+from canalwright.reports.pdf import PAPERS, page_count, typeset
 from canalwright.reports.record_data import record_data
 from canalwright.reports.style import figure_svg
 
@@ -30,7 +30,13 @@ PAGES: Final[dict[str, str]] = {
 }
 """What can be printed, and the template of each."""
 
-_SHEET_FIGURE_MM: Final = {"a4": (186.0, 96.0), "us-letter": (186.0, 70.0)}
+_SHEET_WIDTH_MM: Final = 186.0
+_SHEET_HEIGHTS_MM: Final = {"a4": (104.0, 90.0, 78.0, 66.0), "us-letter": (90.0, 76.0, 64.0)}
+"""Heights of the tracks on the sheet: the first with which it keeps to two pages is taken."""
+_SHEET_PAGES: Final = 2
+_BLANK: Final = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="{0}mm" height="{1}mm" viewBox="0 0 {0} {1}"/>'
+)
 _ALTERNATIVE: Final = (
     "Parallel tracks for every canal over the level in mm from the terminus: width of the canal "
     "before and after with the point in it, how deep the needle goes after each step, and the "
@@ -71,6 +77,8 @@ def visit_pages(
         (room / template).write_bytes(source.read_bytes())
         data = _DATA[page](inputs) | {"paper": paper, "alternative": _ALTERNATIVE}
         (room / "data.json").write_text(json.dumps(data, ensure_ascii=False), encoding="utf-8")
+        if page == "sheet":
+            _fit_tracks(room, inputs, paper)
         for name, figure in _figures(inputs, page, paper).items():
             (room / f"{name}.svg").write_bytes(figure_svg(figure))
         return typeset(room, inputs.date, template, kind=kind)
@@ -87,9 +95,21 @@ def visit_figures(inputs: ChairsideInputs) -> dict[str, Figure]:
     return found
 
 
+def _fit_tracks(room: Path, inputs: ChairsideInputs, paper: str) -> None:
+    """Draw the tracks as high as the two pages of the sheet allow."""
+    height_mm = _SHEET_HEIGHTS_MM[paper][-1]
+    for tried_mm in _SHEET_HEIGHTS_MM[paper]:
+        (room / "tracks.svg").write_text(_BLANK.format(_SHEET_WIDTH_MM, tried_mm), "utf-8")
+        if page_count(room, PAGES["sheet"]) <= _SHEET_PAGES:
+            height_mm = tried_mm
+            break
+    figure = chairside_figure(inputs.visit, size_mm=(_SHEET_WIDTH_MM, height_mm))
+    (room / "tracks.svg").write_bytes(figure_svg(figure))
+
+
 def _figures(inputs: ChairsideInputs, page: str, paper: str) -> dict[str, Figure]:
     if page == "sheet":
-        return {"tracks": chairside_figure(inputs.visit, size_mm=_SHEET_FIGURE_MM[paper])}
+        return {}
     if page == "patient":
         return {"tooth": _patient(inputs)}
     count = range(len(inputs.visit.canals))

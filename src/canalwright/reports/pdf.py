@@ -22,7 +22,14 @@ from canalwright.reports.report_data import ReportInputs, report_data
 from canalwright.reports.style import figure_svg
 from canalwright.reports.tracks import track_figure
 
-__all__ = ["PAPERS", "ReportInputs", "plan_report_pdf", "typeset", "write_plan_report"]
+__all__ = [
+    "PAPERS",
+    "ReportInputs",
+    "page_count",
+    "plan_report_pdf",
+    "typeset",
+    "write_plan_report",
+]
 
 PAPERS: Final[dict[str, tuple[float, float]]] = {
     "a4": (180.0, 256.0),
@@ -121,12 +128,7 @@ def typeset(
     -------
     list of bytes
     """
-    import typst
-
-    fonts = typst.Fonts(
-        include_system_fonts=False, include_embedded_fonts=False, font_paths=[_fonts(room)]
-    )
-    compiler = typst.Compiler(room / template, root=room, font_paths=fonts)
+    compiler = _compiler(room, template)
     noon = datetime.datetime(date.year, date.month, date.day, 12, tzinfo=datetime.UTC)
     if kind == "pdf":
         standards: Any = ["a-2a", "ua-1"]
@@ -139,6 +141,20 @@ def typeset(
     if not isinstance(found, list):
         raise TypeError(f"the typesetter returned {type(pages).__name__} instead of pages")
     return found
+
+
+def page_count(room: Path, template: str) -> int:
+    """Return how many pages a template takes that marks its last page ``<pages>``."""
+    return int(json.loads(_compiler(room, template).query("<pages>", field="value", one=True)))
+
+
+def _compiler(room: Path, template: str) -> Any:
+    import typst
+
+    fonts = typst.Fonts(
+        include_system_fonts=False, include_embedded_fonts=False, font_paths=[_fonts(room)]
+    )
+    return typst.Compiler(room / template, root=room, font_paths=fonts)
 
 
 def _fonts(room: Path) -> Path:
