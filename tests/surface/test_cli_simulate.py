@@ -74,6 +74,7 @@ def test_people_see_every_state_and_every_broken_limit(simulated):
     assert "INVENTED DATA" in result.stderr
     assert {p.name for p in (out / "figures").iterdir()} == {
         "simulated-mesiobuccal.png", "simulated-mesiobuccal.svg",
+        "transported-mesiobuccal.png", "transported-mesiobuccal.svg",
     }  # fmt: skip
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from canalwright.cli.pictures import simulation_figure, stage_figure
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from canalwright.anatomy.canal import Canal
     from canalwright.exchange.files import StagedFiles
     from canalwright.planning.simulation import Simulation
@@ -19,13 +21,31 @@ def stage_simulation_figures(
     staged: StagedFiles, canal: Canal, one: Simulation, folder: Path
 ) -> list[Path]:
     """Draw the tracks and, off center, where the canal went; return where they will be."""
-    written = stage_figure(staged, simulation_figure(canal, one), folder, f"simulated-{canal.name}")
-    if one.off_center:
-        from canalwright.reports.transport_figure import transport_figure
+    stem = f"simulated-{canal.name}"
+    if not one.off_center:
+        return stage_figure(staged, simulation_figure(canal, one), folder, stem)
+    from canalwright.reports.transport_figure import transport_figure
 
-        figure = transport_figure(canal, one)
-        written += stage_figure(staged, figure, folder, f"transported-{canal.name}")
-    return written
+    written = stage_figure(staged, _tracks(canal, one), folder, stem)
+    figure = transport_figure(canal, one)
+    return written + stage_figure(staged, figure, folder, f"transported-{canal.name}")
+
+
+def _tracks(canal: Canal, one: Simulation) -> Figure:
+    from canalwright.planning.situation import canal_curvature_per_mm
+    from canalwright.reports.tracks import track_figure
+
+    return track_figure(
+        canal,
+        one.plan,
+        start=one.start,
+        target=one.target,
+        limits=one.limits,
+        curvature_per_mm=canal_curvature_per_mm(canal),
+        title=f"Canal {canal.name}, a sequence carried out",
+        caption="Canal: as measured, ± 1 standard deviation. Steps, dentin left: estimates, "
+        "instrument where the rod model places it. Strain: as if it followed the axis.",
+    )
 
 
 def stage_simulation_meshes(

@@ -113,7 +113,7 @@ def _draw_transportation(axes: Axes, steps: tuple[OffCenterStep, ...]) -> None:
         axes.plot(step.transportation_mm, step.level_mm, zorder=4, **instrument_style(index))
     most = max(0.05, max(float(np.abs(s.transportation_mm).max()) for s in steps) * 1.1)
     axes.set_xlim(-most, most)
-    axes.locator_params(axis="x", nbins=5)
+    axes.locator_params(axis="x", nbins=4, symmetric=True)
     for x, side, align in ((0.02, "inner", "left"), (0.98, "outer", "right")):
         axes.text(x, 0.995, side, transform=axes.transAxes, ha=align, va="top", color=MUTED,
                   fontsize=BODY_PT, bbox={"fc": "white", "ec": "none", "pad": 0.8})  # fmt: skip
@@ -180,7 +180,7 @@ def _draw_section(axes: Axes, one: Simulation, level_mm: float, half_mm: float) 
     axes.set_xticks([])
     axes.set_yticks([])
     bar = 0.1 if half_mm < 0.6 else 0.2
-    scale_bar(axes, -0.92 * half_mm, -0.92 * half_mm, bar, color=INK)
+    scale_bar(axes, -0.62 * half_mm, -0.92 * half_mm, bar, color=INK)
     if np.any(step.axis.outward[at]):
         axes.text(0.98, 0.5, "outer", transform=axes.transAxes, rotation=90, ha="right",
                   va="center", color=MUTED, fontsize=BODY_PT)  # fmt: skip

@@ -97,8 +97,10 @@ class Handling:
         Insertion depths from first contact to the final level, 1 to 60; the instrument's shape is
         found anew at each.
     pecks : int
-        How often it is brought to the final level, 1 to 60; every return dwells there as long as
-        at any other depth.
+        How often it is brought to the final level, 1 to 60.
+    at_length_share : float
+        Share of the turns made at the final level beyond those of the way there, over all pecks,
+        0 to 1.
     stroke_mm : float
         Length of one peck, over which wear is spread, 0.1 to 6 mm.
     working_s : float or None
@@ -116,6 +118,7 @@ class Handling:
 
     depths: int = 12
     pecks: int = 1
+    at_length_share: float = 0.1
     stroke_mm: float = 1.0
     working_s: float | None = None
     speed_rpm: float | None = None
@@ -130,6 +133,7 @@ class Handling:
         for name, value, unit, low, high in (
             ("number of insertion depths", self.depths, "", 1, 60),
             ("number of pecks", self.pecks, "", 1, 60),
+            ("share of turns at the final level", self.at_length_share, "", 0.0, 1.0),
             ("length of a peck", self.stroke_mm, "mm", 0.1, 6.0),
             ("working time", self.working_s, "s", 0.0, 3600.0),
             ("speed", self.speed_rpm, "rpm", 0.0, 5000.0),

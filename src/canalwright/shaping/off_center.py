@@ -120,7 +120,7 @@ def shape_pass(
     _check(shape, axis, wall_stiffness_n_per_mm2, nodes)
     rod = _rod(made.instrument, alloy)
     tips = insertion_tips_mm(shape, made, handling)
-    turns = handling.turns(made.instrument) / len(tips)
+    turns = handling.turns(made.instrument) * _shares(handling)
     sections = np.array(shape.radius_mm, float)
     visits = _driven(
         sections, shape, made, axis, rod, tips, turns, handling, wear,
@@ -151,6 +151,14 @@ def insertion_tips_mm(shape: Shape, made: Pass, handling: Handling = DEFAULT_HAN
     return np.concatenate([way, np.full(handling.pecks - 1, last)])
 
 
+def _shares(handling: Handling) -> Floats:
+    """Share of the turns made at every visit: evenly on the way, the rest at the final level."""
+    share = np.full(handling.depths + handling.pecks - 1, 0.0)
+    share[: handling.depths] = (1.0 - handling.at_length_share) / handling.depths
+    share[handling.depths - 1 :] += handling.at_length_share / handling.pecks
+    return share
+
+
 def _driven(
     sections: Floats,
     shape: Shape,
@@ -158,7 +166,7 @@ def _driven(
     axis: CanalAxis,
     rod: Rod,
     tips: Floats,
-    turns: float,
+    turns: Floats,
     handling: Handling,
     wear: WearModel,
     wall: float,

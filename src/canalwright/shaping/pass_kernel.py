@@ -47,8 +47,8 @@ Floats = NDArray[np.float64]
 
 _SMOOTHING_MM = 0.5
 # Wear deeper than this is taken in parts, and at most so many of them.
-_WEAR_PART_MM = 0.02
-MOST_PARTS = 10
+_WEAR_PART_MM = 0.01
+MOST_PARTS = 20
 _LONGEST_PART_MM = 0.05
 _USUAL_ITERATIONS, _RETRY_ITERATIONS = 120.0, 400.0
 # Rows of the record of one visit.
@@ -198,7 +198,7 @@ def drive_pass(
     weak: float,
     limits: Floats,
     tips: Floats,
-    turns: float,
+    turns: Floats,
     per_turn: float,
     stroke_mm: float,
     nodes: int,
@@ -211,8 +211,8 @@ def drive_pass(
 ) -> int:
     """Lead an instrument through its tips, changing `sections`; return the number of visits.
 
-    `turns` are made at each tip. Every visit is recorded: what was cut at which offset, the wall
-    force per length, and the surface strain.
+    `turns` holds those made at each tip. Every visit is recorded: what was cut at which offset,
+    the wall force per length, and the surface strain.
     """
     levels = level_mm.shape[0]
     room, middle = np.zeros((levels, ROOM_COLUMNS)), np.zeros((levels, 2))
@@ -227,7 +227,8 @@ def drive_pass(
     flat_center, flat_normal = np.zeros((nodes, 2)), np.zeros((nodes, 2))
     strain = np.zeros((nodes, 1))
     count: int = 0
-    for tip in tips:
+    for visited in range(tips.shape[0]):
+        tip = tips[visited]
         first = _discs(level_mm, tip, profile, profile_step, disc)
         if first > levels - 2:
             continue
@@ -237,7 +238,7 @@ def drive_pass(
         place_nodes(
             tip, level_mm, coefficient, direction0, binormal, planar, at, center, frame, turn
         )
-        left = turns
+        left = turns[visited]
         for part in range(MOST_PARTS):
             rooms(sections, cosine, sine, first, disc, planar, plane_turn[0], plane_turn[1], room)
             smoothed_rooms(level_mm, first, _SMOOTHING_MM, steady_mm, room, middle, spare)

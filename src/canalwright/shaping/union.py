@@ -197,13 +197,12 @@ def smoothed_rooms(
     center: Floats,
     spare: Floats,
 ) -> None:
-    """Fill `center` with a steady course through the rooms; shrink rooms by what that moved them.
+    """Fill `center` with the rooms' middles; a disc that binds is held on a steady course instead.
 
-    It is the steady course of the axis, `steady_mm`, plus the smoothed way from there to their
-    centers.
-
-    An instrument does not follow what is short: roughness of a measured wall, or the edge that a
-    shorter instrument left. Rooms may be negative, which places the change from binding to free.
+    The steady course is that of the axis, `steady_mm`, plus the smoothed way from there to the
+    rooms' middles: an instrument that cuts all round does not follow the roughness of a measured
+    wall. Rooms are widened to hold that course; those of binding discs stay negative, which places
+    the change from binding to free.
     """
     for j in range(first, level_mm.shape[0]):
         for a in range(2):
@@ -213,14 +212,25 @@ def smoothed_rooms(
     for j in range(first, level_mm.shape[0]):
         for a in range(2):
             center[j, a] += steady_mm[j, a]
-        dx, dy = center[j, 0] - room[j, ROOM_X], center[j, 1] - room[j, ROOM_Y]
         ex, ey = room[j, ROOM_COSINE], room[j, ROOM_SINE]
-        wide = room[j, ROOM_WIDE] - abs(dx * ex + dy * ey)
-        narrow = room[j, ROOM_NARROW] - abs(dy * ex - dx * ey)
+        dx, dy = room[j, ROOM_X] - center[j, 0], room[j, ROOM_Y] - center[j, 1]
+        along, wide = _reach(dx * ex + dy * ey, room[j, ROOM_WIDE])
+        across, narrow = _reach(dy * ex - dx * ey, room[j, ROOM_NARROW])
+        center[j, 0] += along * ex - across * ey
+        center[j, 1] += along * ey + across * ex
         if narrow > wide:
             wide, narrow = narrow, wide
             room[j, ROOM_COSINE], room[j, ROOM_SINE] = -ey, ex
         room[j, ROOM_WIDE], room[j, ROOM_NARROW] = wide, narrow
+
+
+@njit(cache=True, fastmath=MATH)
+def _reach(middle: float, half: float) -> tuple[float, float]:
+    """Return middle and half width of a room that also holds the steady course at 0."""
+    if half <= 0.0:
+        return 0.0, half
+    low, high = min(middle - half, 0.0), max(middle + half, 0.0)
+    return 0.5 * (low + high), 0.5 * (high - low)
 
 
 @njit(cache=True, fastmath=MATH)

@@ -53,12 +53,12 @@ class WearModel:
     """
 
     rate_mm2_per_n: Graded = Graded(
-        4e-3,
+        1.5e-3,
         "mm²/N",
         Evidence.ASSUMED,
-        note="no measurement found; chosen so that usual engine sequences in 30 degree curves of "
-        "5 to 20 mm radius transport by 0.03 to 0.2 mm and straighten by 1 to 2 degrees, as "
-        "published",
+        note="no measurement found; chosen so that a usual engine sequence in a 30 degree curve "
+        "of 5 mm radius straightens it by the published 1.4 degrees and moves it by 0.05 to "
+        "0.1 mm, of the order of published 0.05 to 0.19 mm",
     )
 
     def __post_init__(self) -> None:
