@@ -15,6 +15,7 @@ from canalwright.cli.demo import demo
 from canalwright.cli.evaluate import evaluate
 from canalwright.cli.failures import DEBUG_VARIABLE, Commands
 from canalwright.cli.instruments import instruments
+from canalwright.cli.limits import limits
 from canalwright.cli.measure import measure
 from canalwright.cli.phantom import phantom
 from canalwright.cli.plan import plan
@@ -64,6 +65,11 @@ _COMMANDS = (
         assess,
         "Case difficulty by a published form",
         "canalwright assess --canals canals.json --tooth 36 --factor patient=low --json case.json",
+    ),
+    (
+        limits,
+        "The limits of planning, and files of your own",
+        "canalwright limits --template my-limits.toml",
     ),
     (
         simulate,
@@ -121,6 +127,16 @@ for _command, _name, _short, _example in RECORD_COMMANDS:
     app.command(_name, short_help=_short, epilog=f"Example: {_example}")(_command)
 for _group, _name, _short in RECORD_GROUPS:
     app.add_typer(_group, name=_name, short_help=_short)
+app.command(
+    "replan",
+    short_help="Plan again from where the treatment stands",
+    help="Plan again after something happened: what was done goes into --done (ID@LEVEL where it "
+    "stopped short), a ledge or block into --block-level-mm, a used-up instrument into --discard, "
+    "a new length into --working-length-mm. All options are those of 'plan'.",
+    epilog="Examples: canalwright replan canals.json --canal MB --done hand-15-02,engine-25-04@2; "
+    "canalwright replan canals.json --canal MB --done hand-15-02 --block-level-mm 3.5 --discard "
+    "engine-25-04",
+)(plan)
 app.add_typer(
     instruments, name="instruments", short_help="Instruments and trays: list, show, check, import"
 )

@@ -1,23 +1,72 @@
-"""What all pages of one server work with."""
+"""What all pages of one server work with, and what one visitor has open."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from canalwright.anatomy.canal import Canal
-from canalwright.errors import UnknownName
-from canalwright.web.scans import ScanImages
+from canalwright.records.access.gate import Gate
+from canalwright.records.access.roles import Operation
+from canalwright.records.access.users import User
+from canalwright.records.cases import CaseFile, open_case
+from canalwright.records.store import Store
+from canalwright.web.cabinet import CanalsFile, canal_at, canals_file
+from canalwright.web.scans import ScanRoom
 from canalwright.web.settings import ServeSettings
-from canalwright.web.shelf import Case, Shelf
 
-__all__ = ["Desk", "OpenCanal"]
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+__all__ = ["Desk", "OpenCanal", "OpenCase"]
+
+
+@dataclass(frozen=True, eq=False)
+class OpenCase:
+    """A case that a visitor has open, and the addresses of its pages."""
+
+    gate: Gate
+    file: CaseFile
+
+    @property
+    def id(self) -> str:
+        """Id of the case."""
+        return self.file.case.id
+
+    @property
+    def name(self) -> str:
+        """Pseudonym and label."""
+        case = self.file.case
+        return f"{case.pseudonym} · {case.label}" if case.label else case.pseudonym
+
+    @property
+    def first_plan(self) -> str:
+        """Address of the plan page of the newest measured canal; empty without any."""
+        measured = [
+            one
+            for one in self.file.documents
+            if one.document_kind == "canals" and not one.withdrawn
+        ]
+        return f"/case/{self.id}/plan/{measured[-1].id}/1" if measured else ""
+
+    @property
+    def links(self) -> tuple[tuple[str, str, str], ...]:
+        """Key, label and address of the pages of this case."""
+        head = f"/case/{self.id}"
+        return (
+            ("case", "Case", head),
+            ("measure", "Measure", f"{head}/measure"),
+            ("plan", "Plan", f"{head}/plan"),
+            ("chairside", "Chairside", f"{head}/chairside"),
+        )
 
 
 @dataclass(frozen=True, eq=False)
 class OpenCanal:
-    """One canal of a case, and the addresses of its pages."""
+    """One canal of a case that a visitor has open."""
 
-    case: Case
+    case: OpenCase
+    file: CanalsFile
     canal: Canal
     number: int
 
@@ -28,29 +77,50 @@ class OpenCanal:
 
     @property
     def links(self) -> tuple[tuple[str, str, str], ...]:
-        """Key, label and address of every page of this canal."""
-        tail = f"{self.case.key}/{self.number}"
-        return (("plan", "Plan", f"/plan/{tail}"), ("step", "Step", f"/step/{tail}"))
+        """Key, label and address of the pages of the case."""
+        return self.case.links
+
+    def address(self, place: str) -> str:
+        """Return the address of a page on this canal: ``plan`` or ``step``."""
+        return f"/case/{self.case.id}/{place}/{self.file.key}/{self.number}"
 
 
 class Desk:
-    """The shelf, the images and the settings."""
+    """The records, scans in memory, and the settings."""
 
-    def __init__(self, settings: ServeSettings) -> None:
+    def __init__(self, settings: ServeSettings, store: Store) -> None:
         self.settings = settings
-        self.shelf = Shelf(settings.data)
-        self.images = ScanImages(settings.data)
+        self.store = store
+        self.scans = ScanRoom()
 
-    def open(self, key: str, number: str) -> OpenCanal:
-        """Return a canal by the address of its case and its place there, counted from 1.
+    def gate(self, request: Request) -> Gate:
+        """Return the records as the visitor of a page may see them."""
+        gate: Gate = request.scope["state"]["caller"].gate
+        return gate
+
+    def user(self, request: Request) -> User:
+        """Return who visits."""
+        return self.gate(request).user
+
+    def open_case(self, gate: Gate, case_id: str) -> OpenCase:
+        """Return a case.
 
         Raises
         ------
-        UnknownName
+        NotRecorded
+            If there is none, or the visitor does not reach it.
+        """
+        with gate.reading(Operation.CASE_READ, case_id) as reading:
+            return OpenCase(gate, open_case(reading, case_id))
+
+    def open_canal(self, gate: Gate, case_id: str, document_id: str, number: str) -> OpenCanal:
+        """Return a canal by its document and its place there, counted from 1.
+
+        Raises
+        ------
+        NotRecorded, UnknownName
             If there is none.
         """
-        case = self.shelf.find(key)
-        known = tuple(str(at) for at in range(1, len(case.canals) + 1))
-        if number not in known:
-            raise UnknownName(kind=f"canal in {case.name}", got=number, known=known)
-        return OpenCanal(case, case.canals[int(number) - 1], int(number))
+        case = self.open_case(gate, case_id)
+        file = canals_file(gate, case_id, document_id)
+        return OpenCanal(case, file, canal_at(file, number), int(number))

@@ -18,12 +18,19 @@ __all__ = ["FONT_FILES", "add_fonts", "page_frame"]
 
 FONT_FILES: Final = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
 
-_PLACES: Final = (("cases", "Cases", "/"), ("compare", "Compare", "/compare"))
+_PLACES: Final = (
+    ("cases", "Cases", "/"),
+    ("instruments", "Instruments", "/instruments"),
+    ("compare", "Compare", "/compare"),
+    ("outcomes", "Outcomes", "/outcomes"),
+    ("settings", "Settings", "/settings"),
+)
 
 # A ruler of levels, terminus at the bottom.
 _MARK: Final = (
     '<svg width="18" height="26" viewBox="0 0 18 26" aria-hidden="true" fill="none" '
-    'stroke="#0b5a55" stroke-width="1.8"><path d="M3 2v22M3 3h11M3 8h6M3 13h11M3 18h6M3 23h11"/>'
+    'stroke="currentColor" stroke-width="1.8">'
+    '<path d="M3 2v22M3 3h11M3 8h6M3 13h11M3 18h6M3 23h11"/>'
     "</svg>"
 )
 
@@ -32,6 +39,21 @@ _FACES: Final = "".join(
     f"font-weight: {'700' if 'Bold' in name else '400'}; font-display: block; }}\n"
     for name in FONT_FILES
 )
+
+
+# Dark or light is remembered by the browser, and set before anything is seen.
+_THEME: Final = """<script>
+(() => {
+  const kept = localStorage.getItem("theme");
+  const dark = kept ? kept === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+  document.body.classList.toggle("body--dark", dark);
+  window.canalwrightTheme = (wanted) => {
+    localStorage.setItem("theme", wanted ? "dark" : "light");
+    Quasar.Dark.set(wanted);
+  };
+  addEventListener("load", () => setTimeout(() => window.Quasar && Quasar.Dark.set(dark), 0));
+})();
+</script>"""
 
 
 def add_fonts() -> None:
@@ -64,6 +86,7 @@ def page_frame(
     ui.page_title(f"{title} – Canalwright")
     ui.colors(primary="#0b5a55", secondary="#4a4f4c", accent="#0b5a55", negative="#8f1d12")
     ui.add_css(_FACES + _style())
+    ui.add_body_html(_THEME)
     ui.html(_bar(place, where, links), sanitize=False, tag="header").classes("bar")
     # The framework's own layout is the page's main landmark already.
     with ui.element("div").classes("content").props('id="content" tabindex="-1"'):
@@ -78,16 +101,23 @@ def _style() -> str:
 
 
 def _bar(place: str, where: str, links: tuple[tuple[str, str, str], ...]) -> str:
-    places = (_PLACES[0], *links, *_PLACES[1:])
-    anchors = "".join(
-        f'<a href="{escape(address)}"{_current(key == place)}>{escape(label)}</a>'
-        for key, label, address in places
-    )
+    anchors = _anchors(_PLACES, place)
+    if links:
+        anchors += '<span class="divide" aria-hidden="true"></span>' + _anchors(links, place)
     return (
         '<a class="skip" href="#content">Skip to the content</a>'
         f'<a class="mark" href="/">{_MARK}Canalwright</a>'
         f'<nav aria-label="Places">{anchors}</nav>'
         f'<span class="where">{escape(where)}</span>'
+        '<button type="button" class="theme" onclick="canalwrightTheme(!Quasar.Dark.isActive)" '
+        'aria-label="Switch between dark and light">◐</button>'
+    )
+
+
+def _anchors(places: tuple[tuple[str, str, str], ...], place: str) -> str:
+    return "".join(
+        f'<a href="{escape(address)}"{_current(key == place)}>{escape(label)}</a>'
+        for key, label, address in places
     )
 
 

@@ -10,34 +10,40 @@ from typing import Any, Final
 
 from starlette.responses import PlainTextResponse
 
-__all__ = ["LocalOnly"]
+__all__ = ["OwnNamesOnly"]
 
 # The page framework compiles templates in the browser, hence 'unsafe-eval'.
 _POLICY: Final = (
     "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; "
     "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; "
-    "connect-src 'self' {websocket}; object-src 'none'; base-uri 'self'; form-action 'self'; "
+    "connect-src 'self' {websocket}; worker-src 'self' blob:; "
+    "object-src 'none'; base-uri 'self'; form-action 'self'; "
     "frame-ancestors 'none'"
 )
 _NAMES: Final = ("127.0.0.1", "localhost", "[::1]")
 
 
-class LocalOnly:
-    """ASGI middleware that answers this machine's own names only.
+class OwnNamesOnly:
+    """ASGI middleware that answers to its own names only.
 
     Parameters
     ----------
     app : ASGI application
-    host : str
-        The address the server listens on.
+    hosts : tuple of str
+        The address the server listens on, and names under which it is reached.
     largest_bytes : int
         Largest request body.
+    secure : bool
+        Whether browsers reach it over TLS.
     """
 
-    def __init__(self, app: Any, host: str, largest_bytes: int) -> None:
+    def __init__(
+        self, app: Any, hosts: tuple[str, ...], largest_bytes: int, secure: bool = False
+    ) -> None:
         self._app = app
-        self._hosts = {*_NAMES, host, f"[{host}]"}
+        self._hosts = {*_NAMES, *hosts, *(f"[{host}]" for host in hosts)}
         self._largest_bytes = largest_bytes
+        self._websocket = "wss" if secure else "ws"
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
         """Answer one request."""
@@ -47,12 +53,12 @@ class LocalOnly:
         headers = {key.lower(): value for key, value in scope["headers"]}
         host = headers.get(b"host", b"").decode("latin-1")
         if not self._is_ours(host) or not self._same_origin(headers, host):
-            await _refuse(scope, receive, send, 403, "This server answers its own machine only.")
+            await _refuse(scope, receive, send, 403, "This server does not answer to that name.")
             return
         if scope["type"] == "http" and self._too_large(scope["method"], headers):
             await _refuse(scope, receive, send, 413, "This is larger than what is taken here.")
             return
-        await self._app(scope, receive, _with_headers(send, host))
+        await self._app(scope, receive, _with_headers(send, f"{self._websocket}://{host}"))
 
     def _is_ours(self, host: str) -> bool:
         name = host.rsplit(":", 1)[0] if not host.endswith("]") else host
@@ -77,8 +83,8 @@ async def _refuse(scope: Any, receive: Any, send: Any, status: int, text: str) -
     await PlainTextResponse(text, status)(scope, receive, send)
 
 
-def _with_headers(send: Any, host: str) -> Any:
-    policy = _POLICY.format(websocket=f"ws://{host}").encode("latin-1")
+def _with_headers(send: Any, websocket: str) -> Any:
+    policy = _POLICY.format(websocket=websocket).encode("latin-1")
     extra = [
         (b"content-security-policy", policy),
         (b"referrer-policy", b"no-referrer"),

@@ -4,29 +4,37 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from typing import Final
+from collections.abc import Awaitable, Callable
+from typing import Any, Final
 
 from nicegui import app, ui
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from canalwright.errors import CanalwrightError
+from canalwright.records.access.users import has_users
+from canalwright.records.store import Store
 from canalwright.web import work
+from canalwright.web.api.app import make_api
+from canalwright.web.api.cases import LARGEST_UPLOAD_BYTES
+from canalwright.web.cabinet import scan_groups
 from canalwright.web.desk import Desk
+from canalwright.web.entry import SessionWall, sign_in_page, sign_out_page
 from canalwright.web.frame import add_fonts, page_frame
-from canalwright.web.guard import LocalOnly
+from canalwright.web.guard import OwnNamesOnly
+from canalwright.web.pages.case import CasePage
 from canalwright.web.pages.cases import CasesPage
 from canalwright.web.pages.compare import ComparePage
+from canalwright.web.pages.measure import MeasurePage
 from canalwright.web.pages.plan import PlanPage
 from canalwright.web.pages.step import StepPage
 from canalwright.web.running import in_thread, show_trouble
-from canalwright.web.settings import ServeSettings
-from canalwright.web.shelf import LARGEST_UPLOAD_BYTES
+from canalwright.web.settings import ServeSettings, check_reachable
 
-__all__ = ["add_pages", "serve"]
+__all__ = ["add_pages", "add_walls", "open_records", "serve"]
 
 # Form fields and boundaries around an upload.
-_ROOM_BYTES: Final = 100_000
+_ROOM_BYTES: Final = 10_000_000
 _RECONNECT_S: Final = 30.0
 _WARM_UP_AFTER_S: Final = 1.5
 _ICON: Final = (
@@ -35,27 +43,104 @@ _ICON: Final = (
 )
 
 
-def add_pages(settings: ServeSettings) -> None:
+def open_records(settings: ServeSettings) -> Store:
+    """Open the records, and refuse to let others in without users and TLS.
+
+    Raises
+    ------
+    UsageError, RecordsError
+    """
+    store = Store.open(settings.data, settings.database_url)
+    with store.reading() as reading:
+        check_reachable(settings, has_users=has_users(reading))
+    return store
+
+
+def add_pages(settings: ServeSettings, store: Store) -> Desk:
     """Register every page of the workbench."""
-    desk = Desk(settings)
+    desk = Desk(settings, store)
     add_fonts()
     app.add_exception_handler(404, _no_such_page)
+    app.mount("/api/v1", make_api(store, secure=settings.secure))
+    _add_entry(desk)
+    _add_places(desk)
+    _add_case_pages(desk)
+    return desk
 
+
+def add_walls(settings: ServeSettings, store: Store) -> None:
+    """Put the session wall, and outside it the check of hosts and sizes, before everything."""
+    app.add_middleware(SessionWall, store=store)
+    app.add_middleware(
+        OwnNamesOnly,
+        hosts=(settings.host, *settings.names),
+        largest_bytes=LARGEST_UPLOAD_BYTES + _ROOM_BYTES,
+        secure=settings.secure,
+    )
+
+
+def _add_entry(desk: Desk) -> None:
+    secure = desk.settings.secure
+
+    @app.get("/sign-in")
+    async def ask_name(request: Request) -> Response:
+        return await sign_in_page(desk.store, request, secure=secure)
+
+    @app.post("/sign-in")
+    async def take_name(request: Request) -> Response:
+        return await sign_in_page(desk.store, request, secure=secure)
+
+    @app.get("/sign-out")
+    async def leave(request: Request) -> Response:
+        return await sign_out_page(desk.store, request)
+
+
+def _add_places(desk: Desk) -> None:
     @ui.page("/")
-    async def cases() -> None:
-        await CasesPage(desk).build()
-
-    @ui.page("/plan/{key}/{number}")
-    async def plan(key: str, number: str) -> None:
-        await _for_canal(desk, key, number, PlanPage)
-
-    @ui.page("/step/{key}/{number}")
-    async def step(key: str, number: str) -> None:
-        await _for_canal(desk, key, number, StepPage)
+    async def cases(request: Request) -> None:
+        await CasesPage(desk, desk.gate(request)).build()
 
     @ui.page("/compare")
     async def compare() -> None:
         await ComparePage().build()
+
+
+def _add_case_pages(desk: Desk) -> None:
+    @ui.page("/case/{case_id}")
+    async def case(request: Request, case_id: str) -> None:
+        await _shown(lambda: _case(desk, request, case_id, CasePage))
+
+    @ui.page("/case/{case_id}/measure")
+    async def measure(request: Request, case_id: str) -> None:
+        await _shown(lambda: _case(desk, request, case_id, MeasurePage))
+
+    @ui.page("/case/{case_id}/plan/{document_id}/{number}")
+    async def plan(request: Request, case_id: str, document_id: str, number: str) -> None:
+        await _shown(lambda: _canal(desk, request, case_id, document_id, number, PlanPage))
+
+    @ui.page("/case/{case_id}/step/{document_id}/{number}")
+    async def step(request: Request, case_id: str, document_id: str, number: str) -> None:
+        await _shown(lambda: _canal(desk, request, case_id, document_id, number, StepPage))
+
+    @app.get("/case/{case_id}/plan")
+    async def first_canal(case_id: str, request: Request) -> Response:
+        opened = await asyncio.to_thread(desk.open_case, desk.gate(request), case_id)
+        return RedirectResponse(opened.first_plan or f"/case/{case_id}", 303)
+
+    @app.get("/case/{case_id}/volume/{group_id}")
+    async def volume(case_id: str, group_id: str, request: Request) -> Response:
+        return await asyncio.to_thread(_volume, desk, request, case_id, group_id)
+
+
+def _volume(desk: Desk, request: Request, case_id: str, group_id: str) -> Response:
+    opened = desk.open_case(desk.gate(request), case_id)
+    found = [one for one in scan_groups(opened.file.attachments) if one.id == group_id]
+    if not found:
+        return Response("There is no such scan.", 404)
+    shown = desk.scans.shown(opened, found[0], desk.scans.spacing_mm(group_id))
+    # Not compressed: on one machine that costs more time than it saves.
+    headers = {"content-encoding": "identity", "cache-control": "private, max-age=600"}
+    return Response(shown.values.tobytes(), 200, headers, "application/octet-stream")
 
 
 async def _no_such_page(_request: Request, _error: Exception) -> HTMLResponse:
@@ -67,39 +152,58 @@ async def _no_such_page(_request: Request, _error: Exception) -> HTMLResponse:
     return HTMLResponse(text, status_code=404)
 
 
-async def _for_canal(
-    desk: Desk, key: str, number: str, page: type[PlanPage] | type[StepPage]
-) -> None:
+async def _shown(build: Callable[[], Awaitable[None]]) -> None:
     try:
-        opened = await in_thread(desk.open, key, number)
+        await build()
     except CanalwrightError as error:
         with page_frame("Not found", place=""), ui.element("div").classes("stack"):
             show_trouble(error, "There is nothing at this address")
             ui.html('<p><a href="/">Back to the cases</a></p>', sanitize=False)
-        return
+
+
+async def _case(
+    desk: Desk, request: Request, case_id: str, page: type[CasePage] | type[MeasurePage]
+) -> None:
+    opened = await in_thread(desk.open_case, desk.gate(request), case_id)
+    await page(desk, opened).build()
+
+
+async def _canal(
+    desk: Desk,
+    request: Request,
+    case_id: str,
+    document_id: str,
+    number: str,
+    page: type[PlanPage] | type[StepPage],
+) -> None:
+    opened = await in_thread(desk.open_canal, desk.gate(request), case_id, document_id, number)
     await page(desk, opened).build()
 
 
 def serve(settings: ServeSettings) -> None:
     """Run the workbench until it is interrupted."""
-    add_pages(settings)
-    app.add_middleware(
-        LocalOnly, host=settings.host, largest_bytes=LARGEST_UPLOAD_BYTES + _ROOM_BYTES
-    )
+    store = open_records(settings)
+    add_pages(settings, store)
+    add_walls(settings, store)
     app.on_startup(lambda: _say(settings))
     app.on_startup(_warm_up)
+    app.on_shutdown(store.close)
+    tls: dict[str, Any] = {}
+    if settings.certificate is not None and settings.key is not None:
+        tls = {"ssl_certfile": str(settings.certificate), "ssl_keyfile": str(settings.key)}
     ui.run(
         host=settings.host,
         port=settings.port,
         title="Canalwright",
         favicon=_ICON,
-        dark=False,
+        dark=None,
         language="en-US",
         reconnect_timeout=_RECONNECT_S,
         show=False,
         reload=False,
         tailwind=False,
         show_welcome_message=False,
+        **tls,
     )
 
 
@@ -111,8 +215,9 @@ async def _warm_up() -> None:
 
 def _say(settings: ServeSettings) -> None:
     name = f"[{settings.host}]" if ":" in settings.host else settings.host
+    scheme = "https" if settings.certificate is not None else "http"
     sys.stderr.write(
-        f"The workbench is at http://{name}:{settings.port}/ (cases in {settings.data.resolve()}). "
-        "Ctrl+C ends it.\n"
+        f"The workbench is at {scheme}://{name}:{settings.port}/ (records in "
+        f"{settings.data.resolve()}). Ctrl+C ends it.\n"
     )
     sys.stderr.flush()

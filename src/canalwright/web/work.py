@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
-from canalwright.web.scans import ScanImages
-from canalwright.web.shelf import Case
+from canalwright.web.desk import OpenCanal
+from canalwright.web.scans import ScanRoom
 from canalwright.web.wishes import PlanWishes
 
 if TYPE_CHECKING:
@@ -115,15 +115,13 @@ def make_plan(canal: Canal, wishes: PlanWishes, progress: Progress | None = None
     )
 
 
-def show_plan(
-    case: Case, canal: Canal, result: PlanResult, shown: int, images: ScanImages
-) -> PlanView:
+def show_plan(opened: OpenCanal, result: PlanResult, shown: int, scans: ScanRoom) -> PlanView:
     """Return one plan of a result with its texts and figure."""
     from canalwright.reports.plan_views import plan_figure, report_inputs, with_plan_first
     from canalwright.reports.report_data import report_data
 
-    first = with_plan_first(result, shown)
-    image = images.along(case.key, case.path, canal)
+    canal, first = opened.canal, with_plan_first(result, shown)
+    image = scans.along(opened.case, canal)
     texts = report_data(report_inputs(canal, first, straightened=image, inputs={}))
     figure = plan_figure(canal, first, straightened=image, size_mm=_FIGURE_MM)
     rows = texts["alternatives"]
@@ -131,14 +129,15 @@ def show_plan(
     return PlanView(result, shown, texts, in_order, _told(texts["cautions"]), _svg(figure))
 
 
-def canal_figure(case: Case, canal: Canal, images: ScanImages) -> str:
+def canal_figure(opened: OpenCanal, scans: ScanRoom) -> str:
     """Return the tracks of the canal as measured."""
     from canalwright.planning.situation import canal_curvature_per_mm
     from canalwright.reports.tracks import track_figure
 
+    canal = opened.canal
     figure = track_figure(
         canal,
-        straightened=images.along(case.key, case.path, canal),
+        straightened=scans.along(opened.case, canal),
         curvature_per_mm=canal_curvature_per_mm(canal),
         title=f"Canal {canal.name}, as measured",
         size_mm=_FIGURE_MM,
@@ -146,53 +145,52 @@ def canal_figure(case: Case, canal: Canal, images: ScanImages) -> str:
     return _svg(figure)
 
 
-def plan_pdf(case: Case, canal: Canal, result: PlanResult, images: ScanImages) -> bytes:
+def plan_pdf(opened: OpenCanal, result: PlanResult, scans: ScanRoom) -> bytes:
     """Return the report on the recommended plan."""
     from canalwright.reports.pdf import plan_report_pdf
     from canalwright.reports.plan_views import report_inputs
 
-    image = images.along(case.key, case.path, canal)
-    digests = {case.path.name: case.digest}
-    return plan_report_pdf(report_inputs(canal, result, straightened=image, inputs=digests))
+    image = scans.along(opened.case, opened.canal)
+    digests = {opened.file.name: opened.file.digest}
+    inputs = report_inputs(opened.canal, result, straightened=image, inputs=digests)
+    return plan_report_pdf(inputs)
 
 
-def plan_json(case: Case, canal: Canal, result: PlanResult, wishes: PlanWishes) -> str:
+def plan_json(opened: OpenCanal, result: PlanResult, wishes: PlanWishes) -> str:
     """Return the plan as a ``plan@1`` document."""
     from canalwright.exchange.document import document_text
-    from canalwright.exchange.inputs import document_input
     from canalwright.exchange.plans import plan_document
 
     inputs = {
-        "canals": document_input(case.path, case.document),
+        "canals": opened.file.as_input(),
         "tray": "standard",
         "options": wishes.recorded(),
     }
-    return document_text(plan_document(canal, result, patency=wishes.patency, inputs=inputs))
+    return document_text(plan_document(opened.canal, result, patency=wishes.patency, inputs=inputs))
 
 
 def one_step(
-    case: Case,
-    canal: Canal,
+    opened: OpenCanal,
     made: Pass,
     earlier: tuple[Pass, ...],
     patency: Pass | None,
-    images: ScanImages,
+    scans: ScanRoom,
 ) -> StepView:
     """Compute one pass and draw it."""
     from canalwright.exchange.document import document_text
-    from canalwright.exchange.inputs import document_input
     from canalwright.exchange.steps import step_document
     from canalwright.planning.single_step import shape_after, step_after
     from canalwright.reports.tables import step_sentences, step_table
     from canalwright.reports.tracks import track_figure
 
+    canal = opened.canal
     done, loads = step_after(canal, made, earlier, patency)
-    inputs = {"canals": document_input(case.path, case.document), "tray": "standard"}
+    inputs = {"canals": opened.file.as_input(), "tray": "standard"}
     document = step_document(canal, done, loads, after=earlier, patency=patency, inputs=inputs)
     figure = track_figure(
         canal,
         (done,),
-        straightened=images.along(case.key, case.path, canal),
+        straightened=scans.along(opened.case, canal),
         start=shape_after(canal, earlier, patency),
         title=f"Canal {canal.name}, one pass",
         size_mm=_FIGURE_MM,

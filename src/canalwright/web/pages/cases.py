@@ -1,76 +1,123 @@
-"""The start page: the cases on the shelf, the demo case, and documents brought along."""
+"""The start page: cases by search, a new one, one from a scan, and the invented demo case."""
 
 from __future__ import annotations
 
+import asyncio
+import tempfile
 from html import escape
+from pathlib import Path
+from typing import Final
 
 from nicegui import events, ui
 
 from canalwright.errors import CanalwrightError
-from canalwright.reports.text import format_mm
+from canalwright.records.access.gate import Gate
+from canalwright.records.access.roles import Operation
+from canalwright.records.cases import CaseLine, CasePage
+from canalwright.records.nouns import Case
 from canalwright.web import html
+from canalwright.web.api.cases import LARGEST_UPLOAD_BYTES
+from canalwright.web.cabinet import attach_scan, keep_document
 from canalwright.web.demo_job import make_demo
 from canalwright.web.desk import Desk
 from canalwright.web.frame import page_frame
+from canalwright.web.pages.add_scan import file_ending
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
-from canalwright.web.settings import DEMO_FOLDER
-from canalwright.web.shelf import LARGEST_UPLOAD_BYTES, Case, Listing
 
 __all__ = ["CasesPage"]
 
-_COLUMNS = (
-    ("canal", "left"),
-    ("length, mm", "right"),
-    ("measured from", "text"),
-    ("open", "left"),
+_COLUMNS: Final = (
+    ("case", "left"),
+    ("label", "text"),
+    ("teeth", "left"),
+    ("visits", "right"),
+    ("state", "left"),
+    ("last change (UTC)", "left"),
 )
+_PAGE: Final = 40
 
 
 class CasesPage:
     """The start page of one visitor."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, gate: Gate) -> None:
         self._desk = desk
+        self._gate = gate
+        self._search = ""
+        self._seen: list[CaseLine] = []
+        self._next: int | None = None
 
     async def build(self) -> None:
         """Draw the page."""
         with page_frame("Cases", place="cases"):
             with ui.element("div").classes("page-head"):
                 ui.html("Cases", sanitize=False, tag="h1")
-                ui.label(f"in {self._desk.settings.data.resolve()}").classes("soft")
+                ui.label("pseudonyms only; everything stays in these records").classes("soft")
             with ui.element("div").classes("stack"):
-                self._list = ui.element("div").classes("stack")
+                self._head()
                 self._messages = ui.element("div").classes("stack")
-                self._bring_in()
+                self._list = ui.element("div").classes("stack")
+                if self._gate.allows(Operation.CASE_CREATE):
+                    self._bring_in()
         if await page_is_open():
             await self._refresh()
 
+    def _head(self) -> None:
+        with ui.element("div").classes("buttons"):
+            ui.input(
+                "Search cases", on_change=lambda event: self._searched(event.value or "")
+            ).props('outlined dense stack-label debounce=200 clearable type="search"').style(
+                "min-width:18rem"
+            )
+            if self._gate.allows(Operation.CASE_CREATE):
+                ui.button("New case …", on_click=self._ask_for_case)
+
+    async def _searched(self, text: str) -> None:
+        self._search = text
+        await self._refresh()
+
     async def _refresh(self) -> None:
-        listing = await in_thread(self._desk.shelf.listing)
+        self._seen, self._next = [], None
+        await self._more()
+
+    async def _more(self) -> None:
+        try:
+            page = await in_thread(self._page, self._next)
+        except CanalwrightError as error:
+            with self._messages:
+                show_trouble(error)
+            return
+        self._seen += page.lines
+        self._next = page.next_before
         self._list.clear()
         with self._list:
-            self._show(listing)
+            self._show()
 
-    def _show(self, listing: Listing) -> None:
-        for case in listing.cases:
-            with ui.element("section").classes("sheet"):
-                ui.html(_case(case), sanitize=False)
-        if listing.faults:
-            with ui.element("section").classes("trouble"):
-                ui.html(
-                    f"<h2>Documents that cannot be used</h2>{html.sentence_list(listing.faults)}",
-                    sanitize=False,
-                )
-        if not listing.cases:
+    def _page(self, before: int | None) -> CasePage:
+        return self._gate.cases(search=self._search, limit=_PAGE, before=before)
+
+    def _show(self) -> None:
+        if self._seen:
+            with ui.element("section").classes("sheet stack"):
+                rows = [_row(line) for line in self._seen]
+                ui.html(html.table("Cases", _COLUMNS, rows, hide_caption=True), sanitize=False)
+                if self._next is not None:
+                    ui.button("Show more", on_click=self._more).props("outline")
+        elif self._search:
+            ui.html(
+                f'<p class="soft">No case with a word that begins with '
+                f"<b>{escape(self._search)}</b>.</p>",
+                sanitize=False,
+            )
+        elif self._gate.allows(Operation.CASE_CREATE):
             self._offer_demo()
 
     def _offer_demo(self) -> None:
         with ui.element("section").classes("sheet stack") as room:
             ui.html(
-                "<h2>No case here yet</h2><p>Make an invented one: a lower molar of known truth is "
-                "scanned by computation, its canals are measured and one is planned. It takes "
-                "about half a minute and writes a folder called "
-                f"<b>{escape(DEMO_FOLDER)}</b>.</p>",
+                "<h2>Begin here</h2><p>There is no case yet. Make an invented one to look around: "
+                "a lower molar of known truth is scanned by computation, its canals are measured "
+                "and one is planned. It takes about half a minute.</p>",
                 sanitize=False,
             )
             with ui.element("div").classes("buttons"):
@@ -78,69 +125,119 @@ class CasesPage:
 
     async def _make_demo(self, room: ui.element) -> None:
         room.clear()
-        target = self._desk.settings.data / DEMO_FOLDER
         with room:
             try:
-                with working("Making the demo case") as progress:
-                    await make_demo(self._desk.settings.demo_command, target, progress)
+                with working("Making the demo case") as progress, _folder() as folder:
+                    await make_demo(self._desk.settings.demo_command, folder, progress)
+                    progress.text = "Recording the demo case"
+                    case = await asyncio.to_thread(self._record_demo, folder)
             except CanalwrightError as error:
                 show_trouble(error)
                 return
-        await self._refresh()
+        with self._messages:
+            ui.navigate.to(f"/case/{case.id}")
+
+    def _record_demo(self, folder: Path) -> Case:
+        case = self._gate.new_case(label="invented demo molar", invented=True, teeth=("36",))
+        slices = sorted((folder / "scan").iterdir())
+        attach_scan(self._gate, case.id, slices, lambda _: None, as_is=True, note="invented")
+        for name in ("canals.json", "plan.json"):
+            keep_document(self._gate, case.id, (folder / name).read_bytes(), name)
+        return case
+
+    def _ask_for_case(self) -> None:
+        with ui.dialog() as dialog, ui.element("form").classes("sheet stack").style("width:26rem"):
+            ui.html("New case", sanitize=False, tag="h2")
+            ui.html(
+                '<p class="soft">It gets a pseudonym. Do not write a person\'s name.</p>',
+                sanitize=False,
+            )
+            label = ui.input("Label").props("outlined dense stack-label maxlength=200 autofocus")
+            tooth = ui.input("Tooth (two-digit)").props("outlined dense stack-label maxlength=16")
+            with ui.element("div").classes("buttons"):
+                ui.button(
+                    "Make it", on_click=lambda: self._make_case(label.value, tooth.value)
+                ).props('type="submit"')
+                ui.button("Cancel", on_click=dialog.close).props("flat")
+        dialog.open()
+
+    async def _make_case(self, label: str, tooth: str) -> None:
+        teeth = (tooth,) if tooth.strip() else ()
+        try:
+            case = await asyncio.to_thread(lambda: self._gate.new_case(label=label, teeth=teeth))
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        ui.navigate.to(f"/case/{case.id}")
 
     def _bring_in(self) -> None:
-        limit_mb = LARGEST_UPLOAD_BYTES // 1_000_000
         with ui.element("section").classes("sheet stack"):
             ui.html(
-                "<h2>Bring in measured canals</h2>"
-                "<p>A <code>canals@1</code> document (.json), as <code>canalwright measure … "
-                f"--json canals.json</code> writes it; up to {limit_mb} MB. It is checked first "
-                "and then copied into the folder above; it never leaves this machine.</p>",
+                "<h2>A new case from a scan</h2><p>Drop the slices of one DICOM series, a NRRD, "
+                "NIfTI or MetaImage volume, or a <code>canals@1</code> document. Identifying "
+                "attributes are taken out before anything is kept; nothing leaves this "
+                "machine.</p>",
                 sanitize=False,
             )
             upload = ui.upload(
-                label="Drop a canals document (.json) here",
+                label="Drop the files here",
+                multiple=True,
                 auto_upload=True,
-                max_file_size=LARGEST_UPLOAD_BYTES,
-                on_upload=self._take_in,
-                on_rejected=self._refuse,
-            ).props('accept=".json" flat')
+                max_total_size=LARGEST_UPLOAD_BYTES,
+                on_multi_upload=self._take_in,
+                on_rejected=lambda: tell("These files are too large.", bad=True),
+            ).props("flat batch")
             with ui.element("div").classes("buttons"):
                 # In the browser, since it opens a file dialog only right after a click.
-                ui.button("Choose a file …").props("outline").on(
+                ui.button("Choose files …").props("outline").on(
                     "click", js_handler=f"() => getElement({upload.id}).$refs.qRef.pickFiles()"
                 )
 
-    async def _take_in(self, event: events.UploadEventArguments) -> None:
-        content = await event.file.read()
+    async def _take_in(self, event: events.MultiUploadEventArguments) -> None:
         event.sender.reset()  # type: ignore[attr-defined]
         self._messages.clear()
-        try:
-            case = await in_thread(self._desk.shelf.take_in, event.file.name, content)
-        except CanalwrightError as error:
-            with self._messages:
-                show_trouble(error, f"{event.file.name} was not taken")
-            return
-        tell(f"Added {case.name}")
-        await self._refresh()
+        with self._messages:
+            try:
+                with working("Taking out identifying attributes") as progress, _folder() as folder:
+                    paths = []
+                    for at, file in enumerate(event.files):
+                        paths.append(folder / f"{at:05d}{file_ending(file.name)}")
+                        await file.save(paths[-1])
+                    address = await asyncio.to_thread(self._record_files, paths, progress)
+            except CanalwrightError as error:
+                show_trouble(error, "These files were not taken")
+                return
+            ui.navigate.to(address)
 
-    def _refuse(self) -> None:
-        limit_mb = LARGEST_UPLOAD_BYTES // 1_000_000
-        tell(f"Only .json files of up to {limit_mb} MB are taken.", bad=True)
+    def _record_files(self, paths: list[Path], progress: object) -> str:
+        if len(paths) == 1 and paths[0].suffix == ".json":
+            case = self._gate.new_case()
+            keep_document(self._gate, case.id, paths[0].read_bytes(), "canals.json")
+            return f"/case/{case.id}"
+        case = self._gate.new_case()
+        attach_scan(self._gate, case.id, paths, progress)  # type: ignore[arg-type]
+        return f"/case/{case.id}/measure"
 
 
-def _case(case: Case) -> str:
-    rows = [
-        (
-            escape(canal.name),
-            format_mm(canal.length_mm, 1).removesuffix(" mm"),
-            escape(canal.provenance.source or "not stated"),
-            f'<a href="/plan/{case.key}/{at}">Plan<span class="unseen"> {escape(canal.name)}</span>'
-            f'</a> &ensp; <a href="/step/{case.key}/{at}">One step<span class="unseen"> in '
-            f"{escape(canal.name)}</span></a>",
-        )
-        for at, canal in enumerate(case.canals, 1)
-    ]
-    mark = html.INVENTED if case.invented else ""
-    head = f'<div class="page-head"><h2>{escape(case.name)}</h2>{mark}</div>'
-    return head + html.table(f"Canals of {case.name}", _COLUMNS, rows, hide_caption=True)
+def _row(line: CaseLine) -> tuple[str, ...]:
+    case = line.case
+    mark = f" {html.INVENTED}" if case.invented else ""
+    return (
+        f'<a href="/case/{case.id}">{escape(case.pseudonym)}</a>',
+        escape(case.label) + mark,
+        escape(", ".join(line.teeth)),
+        str(line.visit_count),
+        escape(str(case.status)),
+        escape(line.last_utc[:16].replace("T", " ")),
+    )
+
+
+def _folder() -> _Folder:
+    return _Folder(prefix="canalwright-")
+
+
+class _Folder(tempfile.TemporaryDirectory[str]):
+    """A folder of a few moments, as a path."""
+
+    def __enter__(self) -> Path:  # type: ignore[override]
+        return Path(super().__enter__())

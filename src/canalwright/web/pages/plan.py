@@ -39,7 +39,7 @@ class PlanPage:
         ):
             with ui.element("div").classes("page-head"):
                 ui.html(f"Plan for {escape(opened.canal.name)}", sanitize=False, tag="h1")
-                if opened.case.invented:
+                if opened.file.invented:
                     ui.html(html.INVENTED, sanitize=False)
             with ui.element("div").classes("two"):
                 self._button = plan_form(self._form, self._plan)
@@ -50,9 +50,7 @@ class PlanPage:
     async def _show_canal(self) -> None:
         with self._right:
             with working("Drawing the canal"):
-                svg = await in_thread(
-                    work.canal_figure, self._opened.case, self._opened.canal, self._desk.images
-                )
+                svg = await in_thread(work.canal_figure, self._opened, self._desk.scans)
             with ui.element("section").classes("sheet"):
                 name = f"Canal {self._opened.canal.name} as measured, over the level"
                 ui.html(html.figure(svg, name), sanitize=False)
@@ -79,13 +77,11 @@ class PlanPage:
     async def _draw(self, shown: int) -> None:
         if self._result is None:
             return
-        opened, images = self._opened, self._desk.images
+        opened, scans = self._opened, self._desk.scans
         self._right.clear()
         with self._right:
             with working("Drawing the plan"):
-                view = await in_thread(
-                    work.show_plan, opened.case, opened.canal, self._result, shown, images
-                )
+                view = await in_thread(work.show_plan, opened, self._result, shown, scans)
             actions = Actions(draw=self._draw, pdf=self._pdf, json=self._json)
             show_result(view, actions, self._before)
         self._before = f"{view.texts['target']}: {view.texts['totals']}"
@@ -94,7 +90,7 @@ class PlanPage:
         if self._result is None:
             return
         opened = self._opened
-        make = partial(work.plan_pdf, opened.case, opened.canal, self._result, self._desk.images)
+        make = partial(work.plan_pdf, opened, self._result, self._desk.scans)
         tell("Writing the report …")
         try:
             content = await in_thread(make)
@@ -107,9 +103,7 @@ class PlanPage:
         if self._result is None or self._wishes is None:
             return
         opened = self._opened
-        text = await in_thread(
-            work.plan_json, opened.case, opened.canal, self._result, self._wishes
-        )
+        text = await in_thread(work.plan_json, opened, self._result, self._wishes)
         ui.download.content(
             text.encode("utf-8"), f"plan-{_safe(opened.canal.name)}.json", "application/json"
         )

@@ -65,7 +65,7 @@ class StepPage:
             with ui.element("div").classes("page-head"):
                 title = f"One step in {opened.canal.name}"
                 ui.html(escape(title), sanitize=False, tag="h1")
-                if opened.case.invented:
+                if opened.file.invented:
                     ui.html(html.INVENTED, sanitize=False)
             with ui.element("div").classes("two"):
                 self._inputs()
@@ -155,12 +155,11 @@ class StepPage:
         with working("Computing the step"):
             view = await in_thread(
                 work.one_step,
-                opened.case,
-                opened.canal,
+                opened,
                 made,
                 earlier,
                 _patency(form),
-                self._desk.images,
+                self._desk.scans,
             )
         self._json = view.json
         self._show(view)

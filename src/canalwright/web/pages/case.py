@@ -1,0 +1,232 @@
+"""One case: its scans, measured canals, plans, visits, recalls and history."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from html import escape
+from itertools import groupby
+from typing import Final
+
+from nicegui import ui
+
+from canalwright.errors import CanalwrightError
+from canalwright.records.access.roles import Operation
+from canalwright.records.cases import amend_case
+from canalwright.records.chain import Entry
+from canalwright.records.nouns import CaseStatus, Document
+from canalwright.reports.text import format_mm
+from canalwright.web import html
+from canalwright.web.cabinet import canals_file, scan_groups
+from canalwright.web.desk import Desk, OpenCase
+from canalwright.web.frame import page_frame
+from canalwright.web.pages.parts import part
+from canalwright.web.running import in_thread, page_is_open, show_trouble, tell
+
+__all__ = ["CasePage"]
+
+_CANALS: Final = (
+    ("canal", "left"),
+    ("length, mm", "right"),
+    ("document", "text"),
+    ("open", "left"),
+)
+_FEW: Final = 3
+_ROWS: Final = 40
+_PLANS: Final = (("plan", "text"), ("recorded as", "left"), ("open", "left"))
+_EVENTS: Final = (
+    ("when (UTC)", "left"), ("what", "left"), ("canal", "left"), ("instrument", "left"),
+    ("to level, mm", "right"), ("note", "text"),
+)  # fmt: skip
+_HISTORY: Final = (
+    ("no.", "right"), ("when (UTC)", "left"), ("who", "left"), ("what", "left"), ("reason", "text"),
+)  # fmt: skip
+
+
+class CasePage:
+    """The page of one case for one visitor."""
+
+    def __init__(self, desk: Desk, opened: OpenCase) -> None:
+        self._desk = desk
+        self._opened = opened
+
+    async def build(self) -> None:
+        """Draw the page."""
+        opened = self._opened
+        case = opened.file.case
+        with page_frame(opened.name, place="case", where=opened.name, links=opened.links):
+            with ui.element("div").classes("page-head"):
+                ui.html(escape(opened.name), sanitize=False, tag="h1")
+                if case.invented:
+                    ui.html(html.INVENTED, sanitize=False)
+                ui.label(_summary(opened)).classes("soft")
+                if opened.gate.allows(Operation.CASE_EDIT):
+                    ui.button("Correct …", on_click=self._ask).props("outline dense")
+            with ui.element("div").classes("stack"):
+                self._scans()
+                self._canals = part("Measured canals", "canals")
+                self._plans()
+                self._visits()
+                self._history = part("History", "history")
+        if await page_is_open():
+            await self._fill()
+
+    async def _fill(self) -> None:
+        measured = [d for d in self._opened.file.documents if d.document_kind == "canals"]
+        try:
+            rows = await in_thread(self._canal_rows, [d for d in measured if not d.withdrawn])
+            entries = await in_thread(self._entries)
+        except CanalwrightError as error:
+            with self._canals:
+                show_trouble(error)
+            return
+        with self._canals:
+            text = (
+                html.table("Measured canals", _CANALS, rows, hide_caption=True)
+                if rows
+                else ("<p>None yet. Measure them in a scan, or bring in a canals document.</p>")
+            )
+            ui.html(text, sanitize=False)
+        with self._history:
+            rows = _entries_shown(entries)
+            ui.html(html.table("History", _HISTORY, rows, hide_caption=True), sanitize=False)
+
+    def _canal_rows(self, documents: list[Document]) -> list[tuple[str, ...]]:
+        rows: list[tuple[str, ...]] = []
+        for document in reversed(documents):
+            file = canals_file(self._opened.gate, self._opened.id, document.id)
+            for at, canal in enumerate(file.canals, 1):
+                tail = f"{document.id}/{at}"
+                name = f'<span class="unseen"> {escape(canal.name)}</span>'
+                rows.append(
+                    (
+                        escape(canal.name),
+                        format_mm(canal.length_mm, 1).removesuffix(" mm"),
+                        escape(document.name),
+                        f'<a href="/case/{self._opened.id}/plan/{tail}">Plan{name}</a> &ensp; '
+                        f'<a href="/case/{self._opened.id}/step/{tail}">One step{name}</a>',
+                    )
+                )
+        return rows
+
+    def _entries(self) -> list[Entry]:
+        with self._opened.gate.reading(Operation.CASE_READ, self._opened.id) as reading:
+            return reading.case_history(self._opened.id)[::-1]
+
+    def _scans(self) -> None:
+        with part("Scans", "scans"):
+            groups = scan_groups(self._opened.file.attachments)
+            items = [escape(group.label) for group in groups]
+            ui.html(
+                "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"
+                if items
+                else "<p>None yet.</p>",
+                sanitize=False,
+            )
+            with ui.element("div").classes("buttons"):
+                ui.button(
+                    "Measure canals" if items else "Add a scan and measure",
+                    on_click=lambda: ui.navigate.to(f"/case/{self._opened.id}/measure"),
+                )
+
+    def _plans(self) -> None:
+        documents = self._opened.file.documents
+        plans = [d for d in documents if d.document_kind in ("plan", "visit-plan")]
+        if not plans:
+            return
+        with part("Plans", "plans"):
+            rows = [
+                (
+                    escape(one.name),
+                    escape(one.document_kind),
+                    f'<a href="/case/{self._opened.id}/chairside?plan={one.id}">Chairside</a>',
+                )
+                for one in reversed(plans)
+            ]
+            ui.html(html.table("Plans", _PLANS, rows, hide_caption=True), sanitize=False)
+
+    def _visits(self) -> None:
+        file = self._opened.file
+        if not file.visits:
+            return
+        with part("Visits", "visits"):
+            for visit in reversed(file.visits):
+                rows = [
+                    (
+                        escape(event.at_utc[:16].replace("T", " ")),
+                        escape(str(event.event_kind)),
+                        escape(event.canal),
+                        escape(event.instrument),
+                        "" if event.to_level_mm is None else f"{event.to_level_mm:.1f}",
+                        escape(event.note),
+                    )
+                    for event in file.events
+                    if event.visit_id == visit.id and not event.withdrawn
+                ]
+                name = f"Visit of {visit.started_utc[:16].replace('T', ' ')} UTC, {visit.state}"
+                ui.html(html.table(name, _EVENTS, rows), sanitize=False)
+
+    def _ask(self) -> None:
+        case = self._opened.file.case
+        with ui.dialog() as dialog, ui.element("form").classes("sheet stack").style("width:26rem"):
+            ui.html("Correct the case", sanitize=False, tag="h2")
+            label = ui.input("Label", value=case.label).props("outlined dense stack-label")
+            difficulty = ui.input("Difficulty class", value=case.difficulty).props(
+                "outlined dense stack-label"
+            )
+            status = ui.select(
+                [str(one) for one in CaseStatus], label="State", value=str(case.status)
+            ).props("outlined dense stack-label")
+            reason = ui.input("Reason").props("outlined dense stack-label autofocus")
+            with ui.element("div").classes("buttons"):
+                ui.button(
+                    "Record it",
+                    on_click=lambda: self._correct(
+                        label.value, difficulty.value, status.value, reason.value
+                    ),
+                ).props('type="submit"')
+                ui.button("Cancel", on_click=dialog.close).props("flat")
+        dialog.open()
+
+    async def _correct(self, label: str, difficulty: str, status: str, reason: str) -> None:
+        made = replace(
+            self._opened.file.case, label=label, difficulty=difficulty, status=CaseStatus(status)
+        )
+        try:
+            await asyncio.to_thread(self._record, made, reason)
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        ui.navigate.reload()
+
+    def _record(self, made: object, reason: str) -> None:
+        with self._opened.gate.writing(Operation.CASE_EDIT, self._opened.id) as writing:
+            amend_case(writing, made, reason=reason)  # type: ignore[arg-type]
+
+
+def _summary(opened: OpenCase) -> str:
+    case = opened.file.case
+    teeth = ", ".join(tooth.number for tooth in opened.file.teeth if not tooth.withdrawn)
+    parts = (f"tooth {teeth}" if teeth else "", case.difficulty, str(case.status))
+    return " · ".join(one for one in parts if one)
+
+
+def _entries_shown(entries: list[Entry]) -> list[tuple[str, ...]]:
+    """Return the newest entries; the many files of one scan take one row."""
+    rows = []
+    for _, same in groupby(entries, key=lambda e: (e.actor, e.operation, e.kind, e.reason)):
+        run = list(same)
+        rows += [_entry(run[0], len(run))] if len(run) > _FEW else [_entry(e, 1) for e in run]
+    return rows[:_ROWS]
+
+
+def _entry(entry: Entry, count: int) -> tuple[str, ...]:
+    times = f" ({count} times)" if count > 1 else ""
+    what = f"{entry.operation} {entry.kind.removesuffix('s').replace('_', ' ')}{times}"
+    return (
+        str(entry.sequence),
+        escape(entry.at_utc[:16].replace("T", " ")),
+        escape(entry.actor),
+        escape(what),
+        escape(entry.reason),
+    )
