@@ -13,12 +13,17 @@ from nicegui import ui
 from nicegui.testing import User
 from nicegui.testing.user_simulation import user_simulation
 
+from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS
 from canalwright.exchange.canals_out import canals_document
 from canalwright.exchange.document import document_text
+from canalwright.records.access.gate import Gate
+from canalwright.records.cases import list_cases
+from canalwright.records.nouns import Document
+from canalwright.records.store import Store
+from canalwright.web.cabinet import keep_document
 from canalwright.web.server import add_pages
 from canalwright.web.settings import ServeSettings
-from canalwright.web.shelf import Shelf
 
 # Planning waits for compiled kernels on a machine that has never planned.
 PATIENCE_S = 60.0
@@ -26,25 +31,41 @@ PATIENCE_S = 60.0
 Story = Callable[[User, str], Awaitable[None]]
 
 
-@pytest.fixture(scope="module")
-def shelf_folder(tmp_path_factory, canal) -> Path:
-    folder = tmp_path_factory.mktemp("shelf")
-    (folder / "canals.json").write_text(document_text(canals_document((canal,), {"seed": 1})))
+def records_with(folder: Path, canals: tuple[Canal, ...]) -> Path:
+    """Records with one case that holds these canals."""
+    store = Store.open(folder)
+    gate = Gate(store)
+    case = gate.new_case(label="molar", invented=True, teeth=("36",))
+    content = document_text(canals_document(canals, {"seed": 1})).encode()
+    keep_document(gate, case.id, content, "canals.json")
+    store.close()
     return folder
 
 
+@pytest.fixture(scope="module")
+def shelf_folder(tmp_path_factory, canal) -> Path:
+    return records_with(tmp_path_factory.mktemp("records"), (canal,))
+
+
 def visit(folder: Path, story: Story) -> None:
-    """Run a story in front of a fresh workbench; it gets the address of the only canal."""
+    """Run a story in front of a fresh workbench; it gets the address of the only case."""
     settings = ServeSettings("127.0.0.1", 8484, folder, ("false",))
-    cases = Shelf(folder).listing().cases
-    tail = f"{cases[0].key}/1" if cases else ""
+    store = Store.open(folder)
 
     async def told() -> None:
         async with user_simulation() as user:
-            add_pages(settings)
-            await story(user, tail)
+            add_pages(settings, store)
+            await story(user, where)
 
+    with store.reading() as reading:
+        lines = list_cases(reading).lines
+        where = ""
+        if lines:
+            case_id = lines[0].case.id
+            (document,) = reading.find(Document, case_id=case_id)
+            where = f"/case/{case_id}/{{}}/{document.id}/1"
     asyncio.run(told())
+    store.close()
 
 
 def texts(user: User) -> str:
@@ -94,32 +115,43 @@ def _marked(button: ui.button) -> str:
     return marker
 
 
-def test_the_start_page_lists_the_cases_with_their_canals(shelf_folder):
-    async def story(user: User, tail: str) -> None:
+def test_the_start_page_lists_the_cases(shelf_folder):
+    async def story(user: User, where: str) -> None:
         await user.open("/")
-        seen = await until(user, "mesiobuccal")
+        seen = await until(user, "molar")
         assert "INVENTED DATA" in seen
-        assert f'href="/plan/{tail}"' in seen
-        assert f'href="/step/{tail}"' in seen
+        assert where.split("/{}")[0] in seen
+        field(user, "Search cases").set_value("nothing like it")
+        await until(user, "No case with a word")
+
+    visit(shelf_folder, story)
+
+
+def test_a_case_shows_its_canals_and_history(shelf_folder):
+    async def story(user: User, where: str) -> None:
+        await user.open(where.split("/{}")[0])
+        seen = await until(user, "create document")
+        assert where.format("plan") in seen
+        assert where.format("step") in seen
         assert "13.0" in seen
 
     visit(shelf_folder, story)
 
 
-def test_an_empty_shelf_offers_the_demo_and_tells_why_it_failed(tmp_path):
-    async def story(user: User, tail: str) -> None:
+def test_empty_records_offer_the_demo_and_tell_why_it_failed(tmp_path):
+    async def story(user: User, where: str) -> None:
         await user.open("/")
-        await until(user, "No case here yet")
+        await until(user, "There is no case yet")
         press(user, "Make the demo case")
         assert "exit code 1" in await until(user, "The demo ended")
 
     visit(tmp_path, story)
 
 
-@pytest.mark.parametrize("place", ["/", "/compare", "/plan/{}", "/step/{}", "/plan/nothing/1"])
+@pytest.mark.parametrize("place", ["/", "/compare", "plan", "step", "/case/nothing"])
 def test_the_cautions_stand_at_the_foot_of_every_page(shelf_folder, place):
-    async def story(user: User, tail: str) -> None:
-        await user.open(place.format(tail))
+    async def story(user: User, where: str) -> None:
+        await user.open(place if place.startswith("/") else where.format(place))
         seen = await until(user, CLINICAL_CAUTIONS[0].text)
         for caution in CLINICAL_CAUTIONS:
             assert caution.text.replace("'", "&#x27;") in seen
@@ -127,18 +159,19 @@ def test_the_cautions_stand_at_the_foot_of_every_page(shelf_folder, place):
     visit(shelf_folder, story)
 
 
-@pytest.mark.parametrize("tail", ["0123456789abcdef/1", "{}/2", "{}/0", "{}/x"])
-def test_an_address_without_a_canal_says_so(shelf_folder, tail):
-    async def story(user: User, good: str) -> None:
-        await user.open("/plan/" + tail.format(good.split("/")[0]))
+@pytest.mark.parametrize("change", ["/1 /2", "/1 /0", "/1 /x", "/case/ /case/x"])
+def test_an_address_without_a_canal_says_so(shelf_folder, change):
+    async def story(user: User, where: str) -> None:
+        good, bad = change.split(" ")
+        await user.open(where.format("plan").replace(good, bad))
         await until(user, "There is nothing at this address")
 
     visit(shelf_folder, story)
 
 
 def test_every_limit_shows_its_origin_and_then_that_it_is_yours(shelf_folder):
-    async def story(user: User, tail: str) -> None:
-        await user.open(f"/plan/{tail}")
+    async def story(user: User, where: str) -> None:
+        await user.open(where.format("plan"))
         seen = await until(user, "45 % (assumed)")
         assert "60 % (common practice, no source)" in seen
         field(user, "Step of an engine-driven file").set_value("40")
@@ -148,8 +181,8 @@ def test_every_limit_shows_its_origin_and_then_that_it_is_yours(shelf_folder):
 
 
 def test_three_newton_meters_are_questioned_in_place(shelf_folder):
-    async def story(user: User, tail: str) -> None:
-        await user.open(f"/plan/{tail}")
+    async def story(user: User, where: str) -> None:
+        await user.open(where.format("plan"))
         await until(user, "as measured")
         torque = field(user, "Torque limit of the motor")
         torque.set_value("3 N·m")
@@ -162,8 +195,8 @@ def test_three_newton_meters_are_questioned_in_place(shelf_folder):
 
 
 def test_a_plan_shows_its_tracks_reasons_cautions_and_what_was_left_out(shelf_folder):
-    async def story(user: User, tail: str) -> None:
-        await user.open(f"/plan/{tail}")
+    async def story(user: User, where: str) -> None:
+        await user.open(where.format("plan"))
         await until(user, "as measured, over the level")
         field(user, "Working length").set_value("19,5")
         press(user, "Plan")
@@ -192,8 +225,8 @@ def test_a_plan_shows_its_tracks_reasons_cautions_and_what_was_left_out(shelf_fo
 
 
 def test_without_a_plan_the_binding_limits_and_the_nearest_target_are_named(shelf_folder):
-    async def story(user: User, tail: str) -> None:
-        await user.open(f"/plan/{tail}")
+    async def story(user: User, where: str) -> None:
+        await user.open(where.format("plan"))
         await until(user, "as measured, over the level")
         field(user, "Apical size").set_value("80")
         press(user, "Plan")
@@ -206,8 +239,8 @@ def test_without_a_plan_the_binding_limits_and_the_nearest_target_are_named(shel
 
 
 def test_one_step_shows_its_table_and_tracks(shelf_folder):
-    async def story(user: User, tail: str) -> None:
-        await user.open(f"/step/{tail}")
+    async def story(user: User, where: str) -> None:
+        await user.open(where.format("step"))
         await until(user, "Choose an instrument")
         press(user, "Add an earlier instrument")
         press(user, "Compute the step")
@@ -221,7 +254,7 @@ def test_one_step_shows_its_table_and_tracks(shelf_folder):
 
 
 def test_comparing_shows_the_trades_own_arithmetic(shelf_folder):
-    async def story(user: User, tail: str) -> None:
+    async def story(user: User, where: str) -> None:
         await user.open("/compare")
         seen = await until(user, "Station by station")
         assert "+50.0 %" in seen
@@ -236,12 +269,12 @@ def test_names_are_escaped(tmp_path, canal):
     from dataclasses import replace
 
     hostile = replace(canal, name='<img src=x onerror="alert(1)">')
-    (tmp_path / "a.json").write_text(document_text(canals_document((hostile,), {})))
+    records_with(tmp_path, (hostile,))
 
-    async def story(user: User, tail: str) -> None:
-        await user.open("/")
+    async def story(user: User, where: str) -> None:
+        await user.open(where.split("/{}")[0])
         assert "<img" not in await until(user, "onerror")
-        await user.open(f"/plan/{tail}")
+        await user.open(where.format("plan"))
         assert "<img" not in await until(user, "as measured, over the level")
 
     visit(tmp_path, story)

@@ -19,10 +19,14 @@ from typer.testing import CliRunner
 from canalwright.cli import serve as serve_command
 from canalwright.cli.app import app
 from canalwright.errors import UsageError
-from canalwright.exchange.canals_out import canals_document
-from canalwright.exchange.document import document_text
 from canalwright.web.demo_job import read_progress
-from canalwright.web.settings import checked_port, data_folder, require_loopback
+from canalwright.web.settings import (
+    ServeSettings,
+    check_reachable,
+    checked_address,
+    checked_port,
+    is_loopback,
+)
 
 START_LIMIT_S = 4.0
 # Whatever else the machine is doing; the limit itself is on processor time.
@@ -49,9 +53,8 @@ def processor_s(pid: int) -> float:
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory, canal) -> Iterator[Server]:
+def server(tmp_path_factory) -> Iterator[Server]:
     folder = tmp_path_factory.mktemp("served")
-    (folder / "canals.json").write_text(document_text(canals_document((canal,), {})))
     port = free_port()
     command = [str(Path(sys.executable).with_name("canalwright")), "serve"]
     # The page framework behaves differently where it believes to be under test.
@@ -122,7 +125,7 @@ def test_figures_fonts_come_from_this_machine_and_nothing_else_does(server):
 
 
 def test_paths_in_an_address_lead_nowhere(server):
-    for path in ("/plan/..%2f..%2fetc/1", "/plan/../../../etc/passwd", "/step/canals.json/1/2"):
+    for path in ("/case/..%2f..%2fetc/x/1", "/x/../../../etc/passwd", "/step/canals.json/1/2"):
         answer = httpx.get(server.address + path)
         assert answer.status_code == 404
         assert "There is no such page" in answer.text
@@ -142,19 +145,48 @@ def test_a_body_of_unknown_length_is_refused(server):
     assert answer.status_code == 413
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "192.168.0.7", "::", "example.org", ""])
-def test_a_host_that_others_could_reach_is_refused(host):
-    result = run.invoke(app, ["serve", "--host", host])
-    assert result.exit_code == 2
-    assert "listens on this machine only" in result.stderr
-    assert result.stderr.count("\n") == 1
+@pytest.mark.parametrize("host", ["example.org", "", "1.2.3", "127.0.0.1:80"])
+def test_what_is_no_address_is_refused(host):
+    with pytest.raises(UsageError, match="no address to listen on"):
+        checked_address(host)
 
 
 @pytest.mark.parametrize(
     ("host", "address"), [("127.0.0.1", "127.0.0.1"), ("localhost", "127.0.0.1"), ("[::1]", "::1")]
 )
-def test_loopback_hosts_are_taken(host, address):
-    assert require_loopback(host) == address
+def test_loopback_hosts_are_known(host, address):
+    assert checked_address(host) == address
+    assert is_loopback(address)
+
+
+def settings(host: str, **options: object) -> ServeSettings:
+    return ServeSettings(host, 8484, Path(), (), **options)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.168.0.7", "::"])
+def test_others_are_let_in_with_users_and_encryption_only(host):
+    tls = {"certificate": Path("cert.pem"), "key": Path("key.pem")}
+    with pytest.raises(UsageError, match="there are no users"):
+        check_reachable(settings(host, **tls), has_users=False)
+    with pytest.raises(UsageError, match="unencrypted"):
+        check_reachable(settings(host), has_users=True)
+    with pytest.raises(UsageError, match="TLS needs both"):
+        check_reachable(settings(host, certificate=Path("cert.pem")), has_users=True)
+    check_reachable(settings(host, **tls), has_users=True)
+    check_reachable(settings(host, behind_proxy=True), has_users=True)
+
+
+def test_a_proxy_needs_users_even_on_loopback():
+    with pytest.raises(UsageError, match="there are no users"):
+        check_reachable(settings("127.0.0.1", behind_proxy=True), has_users=False)
+    check_reachable(settings("127.0.0.1"), has_users=False)
+
+
+def test_the_command_refuses_others_without_users(tmp_path):
+    result = run.invoke(app, ["serve", "--host", "0.0.0.0", "--data", str(tmp_path)])
+    assert result.exit_code == 2
+    assert "users add" in result.stderr
+    assert result.stderr.count("\n") == 1
 
 
 def test_without_the_web_extra_the_way_to_it_is_told(monkeypatch):
@@ -165,9 +197,7 @@ def test_without_the_web_extra_the_way_to_it_is_told(monkeypatch):
     assert "pip install canalwright[web]" in result.stderr
 
 
-def test_a_missing_folder_and_a_busy_port_are_told(tmp_path):
-    with pytest.raises(UsageError, match="no such folder"):
-        data_folder(tmp_path / "missing")
+def test_a_busy_port_is_told():
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
@@ -176,13 +206,6 @@ def test_a_missing_folder_and_a_busy_port_are_told(tmp_path):
             checked_port("127.0.0.1", port)
     with pytest.raises(UsageError, match="no port 0"):
         checked_port("127.0.0.1", 0)
-
-
-def test_the_demo_folder_is_taken_if_it_is_there(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    assert data_folder(None) == Path()
-    (tmp_path / "demo-output").mkdir()
-    assert data_folder(None) == Path("demo-output")
 
 
 def test_progress_lines_of_the_demo_are_read():

@@ -11,6 +11,7 @@ from canalwright.records.access.roles import Operation
 from canalwright.records.access.users import User
 from canalwright.records.cases import CaseFile, open_case
 from canalwright.records.store import Store
+from canalwright.web.api.doors import caller_of
 from canalwright.web.cabinet import CanalsFile, canal_at, canals_file
 from canalwright.web.scans import ScanRoom
 from canalwright.web.settings import ServeSettings
@@ -94,9 +95,14 @@ class Desk:
         self.scans = ScanRoom()
 
     def gate(self, request: Request) -> Gate:
-        """Return the records as the visitor of a page may see them."""
-        gate: Gate = request.scope["state"]["caller"].gate
-        return gate
+        """Return the records as the visitor of a page may see them.
+
+        Raises
+        ------
+        SessionEnded
+            If somebody has to sign in first.
+        """
+        return caller_of(self.store, request).gate
 
     def user(self, request: Request) -> User:
         """Return who visits."""

@@ -30,10 +30,7 @@ _OPEN: Final = (SIGN_IN, "/fonts/", "/api/")
 
 
 class SessionWall:
-    """ASGI middleware that lets nobody to the pages without a session, once there are users.
-
-    Who asks is put into ``scope["state"]["caller"]``.
-    """
+    """ASGI middleware that lets nobody to the pages without a session, once there are users."""
 
     def __init__(self, app: Any, store: Store) -> None:
         self._app = app
@@ -45,11 +42,10 @@ class SessionWall:
             await self._app(scope, receive, send)
             return
         try:
-            caller = caller_of(self._store, HTTPConnection(scope))
+            caller_of(self._store, HTTPConnection(scope))
         except SessionEnded:
             await _turn_away(scope, receive, send)
             return
-        scope.setdefault("state", {})["caller"] = caller
         await self._app(scope, receive, send)
 
 

@@ -98,7 +98,7 @@ def read_wishes(form: PlanForm) -> PlanWishes:
     """
     return PlanWishes(
         target=_target(form),
-        limits=stated_limits(**_changed_limits(form)),
+        limits=stated_limits(None, **_changed_limits(form)),
         options=_options(form),
         patency=_patency(form),
     )
@@ -119,7 +119,7 @@ def read_limit(name: str, text: str) -> float:
     """Read one limit and check that it is one."""
     unit = limit_default(name).unit
     value = read_number(text, name=f"limit {name.replace('_', ' ')}", unit=unit)
-    stated_limits(**{name: value})
+    stated_limits(None, **{name: value})
     return value
 
 
