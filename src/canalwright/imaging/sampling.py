@@ -179,12 +179,10 @@ def plane_samples(
         First axis along direction 0; NaN outside the volume.
     """
     step = np.linspace(-half_mm, half_mm, count)
-    places = (
-        points_mm[:, None, None, :]
-        + step[None, :, None, None] * direction0[:, None, None, :]
-        + step[None, None, :, None] * direction1[:, None, None, :]
-    )
-    return crop.at(places)
+    out = np.empty((len(points_mm), count, count))
+    first, second = direction0 @ crop.mm_to_index.T, direction1 @ crop.mm_to_index.T
+    _sample_planes(crop.coefficients, crop.index(points_mm), first, second, step, out)
+    return out
 
 
 @njit(cache=True, fastmath=True)
@@ -207,28 +205,60 @@ def _mirrored(i: int, n: int) -> int:
 
 @njit(cache=True)
 def _sample_cubic(coefficients: Volume, index: Floats, out: Floats) -> None:
-    nz, ny, nx = coefficients.shape
-    wx, wy, wz = np.empty(4), np.empty(4), np.empty(4)
-    jx = np.empty(4, np.int64)
+    weights = np.empty((3, 4))
     for n in range(len(index)):
-        x, y, z = index[n]
-        inside = -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5 and -0.5 <= z <= nz - 0.5
-        if not inside:
-            out[n] = np.nan
-            continue
-        ix, iy, iz = int(np.floor(x)), int(np.floor(y)), int(np.floor(z))
-        _cubic_weights(x - ix, wx)
-        _cubic_weights(y - iy, wy)
-        _cubic_weights(z - iz, wz)
-        for k in range(4):
-            jx[k] = _mirrored(ix - 1 + k, nx)
-        total = 0.0
-        for a in range(4):
-            za = _mirrored(iz - 1 + a, nz)
-            for b in range(4):
-                yb = _mirrored(iy - 1 + b, ny)
+        out[n] = _cubic(coefficients, index[n, 0], index[n, 1], index[n, 2], weights)
+
+
+@njit(cache=True)
+def _sample_planes(
+    coefficients: Volume,
+    centers: Floats,
+    first: Floats,
+    second: Floats,
+    step: Floats,
+    out: Floats,
+) -> None:
+    weights = np.empty((3, 4))
+    for n in range(len(centers)):
+        for i in range(len(step)):
+            x0 = centers[n, 0] + step[i] * first[n, 0]
+            y0 = centers[n, 1] + step[i] * first[n, 1]
+            z0 = centers[n, 2] + step[i] * first[n, 2]
+            for j in range(len(step)):
+                out[n, i, j] = _cubic(
+                    coefficients,
+                    x0 + step[j] * second[n, 0],
+                    y0 + step[j] * second[n, 1],
+                    z0 + step[j] * second[n, 2],
+                    weights,
+                )
+
+
+@njit(cache=True)
+def _cubic(coefficients: Volume, x: float, y: float, z: float, weights: Floats) -> float:
+    """Return the spline's value at one place; NaN outside the volume."""
+    nz, ny, nx = coefficients.shape
+    inside = -0.5 <= x <= nx - 0.5 and -0.5 <= y <= ny - 0.5 and -0.5 <= z <= nz - 0.5
+    if not inside:
+        return np.nan
+    ix, iy, iz = int(np.floor(x)), int(np.floor(y)), int(np.floor(z))
+    wx, wy, wz = weights[0], weights[1], weights[2]
+    _cubic_weights(x - ix, wx)
+    _cubic_weights(y - iy, wy)
+    _cubic_weights(z - iz, wz)
+    deep = 0 < ix < nx - 2 and 0 < iy < ny - 2 and 0 < iz < nz - 2
+    total = 0.0
+    for a in range(4):
+        za = iz - 1 + a if deep else _mirrored(iz - 1 + a, nz)
+        for b in range(4):
+            yb = iy - 1 + b if deep else _mirrored(iy - 1 + b, ny)
+            if deep:
+                line = coefficients[za, yb, ix - 1 : ix + 3]
+                row = wx[0] * line[0] + wx[1] * line[1] + wx[2] * line[2] + wx[3] * line[3]
+            else:
                 row = 0.0
                 for c in range(4):
-                    row += wx[c] * coefficients[za, yb, jx[c]]
-                total += wz[a] * wy[b] * row
-        out[n] = total
+                    row += wx[c] * coefficients[za, yb, _mirrored(ix - 1 + c, nx)]
+            total += wz[a] * wy[b] * row
+    return total
