@@ -79,6 +79,7 @@ def _random_limits(draw) -> Limits:
         "dentin_left_mm": draw.uniform(0.1, 0.5),
         "over_target_mm": draw.uniform(0.04, 0.3),
         "glide_path_mm": draw.uniform(0.08, 0.15),
+        "torque_end_fraction": draw.uniform(0.5, 3.0),
         "torque_fraction": draw.uniform(0.2, 1.0),
         "fatigue_fraction": draw.uniform(0.01, 0.2),
         "loose_tip_mm": draw.uniform(0.03, 0.2),

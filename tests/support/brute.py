@@ -74,6 +74,7 @@ def allowed(
         and _shaft_free(before, made)
         and _goes_round(file, ahead, limits, curvature)
         and _bears(done, limits, curvature, parameters or DEFAULT_LOAD_PARAMETERS)
+        and _bears_the_end(before, done, limits, parameters or DEFAULT_LOAD_PARAMETERS)
     )
 
 
@@ -171,6 +172,48 @@ def _bears(done: Step, limits, curvature, parameters) -> bool:
         return False
     used = loads.fatigue_fraction
     return used is None or used <= limits.fatigue_fraction.value + 1e-9
+
+
+def _bears_the_end(before: Shape, done: Step, limits, parameters) -> bool:
+    """Judge the last tenth of a millimeter, its way found by trying depth after depth."""
+    file = done.made.instrument
+    if file.kind is Kind.HAND:
+        return True
+    tip, top = done.made.tip_level_mm, done.level_mm[-1]
+    touch = _first_touch(before, done.made, top)
+    seconds = DEFAULT_TIMES.engine_settle_s.value
+    seconds += done.removed_mm3 / DEFAULT_TIMES.engine_rate_mm3_per_s.value
+    way = touch - tip
+    share = parameters.advancing_share.value
+    earlier = (
+        step(before, Pass(file, tip + 0.1)).area_after_mm2 if way > 0.1 else (done.area_before_mm2)
+    )
+    removed = np.maximum(done.area_after_mm2 - earlier, 0.0)
+    still = np.zeros_like(removed)
+    loads = concentric_loads(
+        file, done.level_mm, still, tip, removed, speed_rpm=file.rated_speed_rpm.value,
+        advance_time_s=seconds * (0.1 / way if way > 0.1 else 1.0) * share, parameters=parameters,
+    )  # fmt: skip
+    return loads.torque_fraction <= limits.torque_end_fraction.value + 1e-9
+
+
+def _first_touch(before: Shape, made: Pass, top: float) -> float:
+    """Bisect for the highest level of the tip at which the instrument touches the wall."""
+    file = made.instrument
+
+    def touches(tip: float) -> bool:
+        station = before.level_mm - tip
+        on = (station >= 0.0) & (station <= file.cutting_length_mm + 1e-12)
+        wide = file.diameter_mm(np.clip(station, 0.0, file.cutting_length_mm))
+        return bool(np.any(wide[on] > before.inscribed_mm[on]))
+
+    tips = np.arange(made.tip_level_mm, top + 1e-9, 0.01)
+    high = max((t for t in tips if touches(t)), default=made.tip_level_mm)
+    low, up = high, high + 0.01
+    for _ in range(40):
+        middle = (low + up) / 2.0
+        low, up = (middle, up) if touches(middle) else (low, middle)
+    return low
 
 
 def _goes_round(file, ahead, limits, curvature) -> bool:

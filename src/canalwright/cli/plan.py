@@ -34,12 +34,14 @@ from canalwright.cli.plan_tables import plan_cautions, print_plan, print_uncerta
 from canalwright.cli.reading import read_instruments_at, read_spacing_mm, split_names
 from canalwright.cli.trays import choose_tray
 from canalwright.cli.writing import check_targets
+from canalwright.errors import UsageError
 
 if TYPE_CHECKING:
     from canalwright.exchange.plans import PlanDocument
     from canalwright.imaging.scan import Scan
     from canalwright.planning.types import Limits, PlanResult
     from canalwright.planning.uncertainty import PlanUncertainty
+    from canalwright.planning.used_life import UsedLife
 
 __all__ = ["plan"]
 
@@ -103,6 +105,19 @@ def plan(
         list[str] | None,
         typer.Option(metavar="ID", help="An instrument that is used up; may be repeated."),
     ] = None,
+    begin_with: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ID,ID@LEVEL,…", help="Steps that every sequence is to begin with, in order."
+        ),
+    ] = None,
+    used: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="A used-life@1 document: what single instruments have been through.",
+        ),
+    ] = None,
     samples: Annotated[
         int | None,
         typer.Option(
@@ -110,6 +125,22 @@ def plan(
         ),
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of the samples.")] = 0,
+    confidence: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SHARE",
+            help="Recommend the first plan that keeps every limit this surely, such as 0.9.",
+        ),
+    ] = None,
+    limits_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--limits",
+            metavar="FILE",
+            help="Limits of your own (.toml or .yaml); 'canalwright limits' writes a file to "
+            "start from. Single limits below come on top.",
+        ),
+    ] = None,
     step_percent: Annotated[
         float | None, _limit("%", "largest step of an engine-driven instrument at any level.")
     ] = None,
@@ -131,6 +162,28 @@ def plan(
     glide_path_mm: Annotated[
         float | None, _limit("MM", "canal width needed before engine-driven files.")
     ] = None,
+    glide_start_mm: Annotated[
+        float | None, _limit("MM", "canal width needed before engine-driven glide files.")
+    ] = None,
+    step_area_percent: Annotated[
+        float | None, _limit("%", "largest growth of the section's area at any level.")
+    ] = None,
+    torque_fraction: Annotated[
+        float | None, _limit("SHARE", "largest mean torque, as a share of the estimated strength.")
+    ] = None,
+    torque_peak_fraction: Annotated[
+        float | None, _limit("SHARE", "the same at the end of the advance, rubbing included.")
+    ] = None,
+    strain: Annotated[
+        float | None, _limit("RATIO", "largest surface strain of an engine-driven instrument.")
+    ] = None,
+    fatigue_fraction: Annotated[
+        float | None, _limit("SHARE", "largest share of the mean life of one instrument.")
+    ] = None,
+    screw_in_n: Annotated[float | None, _limit("N", "largest pull toward the terminus.")] = None,
+    transportation_mm: Annotated[
+        float | None, _limit("MM", "largest transportation at any level.")
+    ] = None,
     scan: Annotated[
         Path | None,
         typer.Option(metavar="SCAN", help="The scan, for the straightened image in figures."),
@@ -146,6 +199,7 @@ def plan(
     """Find the sequences that reach the target within the limits, the best one first."""
     from canalwright.planning.stated import stated_limits
 
+    _check_pdf(pdf)
     check_targets(json, pdf, inputs=(canals,), folder=figures)
     chosen = choose_canal(canals, canal)
     opening = opened(
@@ -163,6 +217,7 @@ def plan(
         load_values=load_value,
     )
     limits = stated_limits(
+        _limits_of(limits_file),
         step_percent=step_percent,
         hand_step_percent=hand_step_percent,
         step_mm=step_mm,
@@ -170,6 +225,14 @@ def plan(
         dentin_left_mm=dentin_left_mm,
         over_target_mm=over_target_mm,
         glide_path_mm=glide_path_mm,
+        glide_start_mm=glide_start_mm,
+        step_area_percent=step_area_percent,
+        torque_fraction=torque_fraction,
+        torque_peak_fraction=torque_peak_fraction,
+        strain=strain,
+        fatigue_fraction=fatigue_fraction,
+        screw_in_n=screw_in_n,
+        transportation_mm=transportation_mm,
     )
     wishes = {
         "pin": split_names(pin or []),
@@ -184,9 +247,16 @@ def plan(
         **opening.settings,
         "after": opening.passes(read_instruments_at(done, name="--done")),
     }
+    further = {
+        "begin_with": opening.passes(read_instruments_at(begin_with, name="--begin-with")),
+        "used": _used_of(used),
+        **given(confidence=confidence, samples=samples),
+        "seed": seed,
+    }
     image = _read_scan(scan, spacing, series)
-    result = _planned(chosen, opening, limits, {**wishes, **settings})
-    sampled = _sampled(chosen, result, settings, samples, seed) if samples else ()
+    result = _planned(chosen, opening, limits, {**wishes, **settings, **further})
+    sampled = _sampled(chosen, result, settings, samples, seed)
+    wishes |= _told_options(limits_file, used, begin_with, confidence)
     made = _Made(chosen, result, image, sampled)
     _write(made, _document(made, opening, wishes), json, pdf, figures)
     if json != "-":
@@ -196,6 +266,12 @@ def plan(
     invented_notice(chosen.canal.provenance.invented)
     more = sampled[0].cautions if sampled else ()
     print_cautions(chosen.canal.cautions + plan_cautions(result) + more)
+
+
+def _check_pdf(pdf: str | None) -> None:
+    """Refuse a PDF on standard output, where the table of the plan goes."""
+    if pdf == "-":
+        raise UsageError("--pdf needs a file name such as plan.pdf: a PDF is not written to '-'.")
 
 
 def _read_scan(path: Path | None, spacing: str | None, series: str | None) -> Scan | None:
@@ -220,10 +296,16 @@ def _planned(
 
 
 def _sampled(
-    chosen: ChosenCanal, result: PlanResult, settings: dict[str, Any], samples: int, seed: int
+    chosen: ChosenCanal,
+    result: PlanResult,
+    settings: dict[str, Any],
+    samples: int | None,
+    seed: int,
 ) -> tuple[PlanUncertainty, ...]:
     from canalwright.planning.uncertainty import uncertainties_of
 
+    if result.sampled or samples is None:
+        return result.sampled
     with progress_bar("Sampling the uncertainty") as progress:
         return uncertainties_of(
             chosen.canal,
@@ -235,6 +317,37 @@ def _sampled(
             progress=progress,
             **settings,
         )
+
+
+def _limits_of(path: Path | None) -> Limits | None:
+    if path is None:
+        return None
+    from canalwright.exchange.limits import read_limits
+
+    return read_limits(path).limits
+
+
+def _used_of(path: Path | None) -> tuple[UsedLife, ...]:
+    if path is None:
+        return ()
+    from canalwright.exchange.used_lives import read_used_lives
+
+    return read_used_lives(path)
+
+
+def _told_options(
+    limits_file: Path | None, used: Path | None, begin_with: str | None, confidence: float | None
+) -> dict[str, Any]:
+    """Return what a document says about further options: names and digests of files."""
+    from canalwright.exchange.inputs import file_digest
+
+    files = {"limits": limits_file, "used": used}
+    found = {
+        name: {"file": path.name, "sha256": file_digest(path)}
+        for name, path in files.items()
+        if path is not None
+    }
+    return {**found, **given(begin_with=begin_with, confidence=confidence)}
 
 
 def _document(made: _Made, opening: Opening, wishes: dict[str, Any]) -> PlanDocument:

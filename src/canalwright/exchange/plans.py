@@ -24,8 +24,21 @@ from canalwright.exchange.document import (
 from canalwright.exchange.graded import GradedRecord, graded_record
 from canalwright.exchange.load_parameters import load_parameter_records
 from canalwright.exchange.numbers import number, number_list, optional_list
+from canalwright.exchange.plan_parts import (
+    ActionRecord,
+    ConfidenceRecord,
+    DroppedRecord,
+    FullRecord,
+    MarginRecord,
+    action_record,
+    confidence_record,
+    dropped_record,
+    full_record,
+    margin_record,
+    phase_limits,
+)
 from canalwright.exchange.steps import PassRecord, pass_record, step_figures
-from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, PlanResult, Target
+from canalwright.planning.types import Limits, Plan, PlannedStep, PlanResult, Target
 from canalwright.planning.uncertainty import LimitRisk, PlanUncertainty
 from canalwright.shaping.shape import Pass
 
@@ -48,17 +61,6 @@ class TargetRecord(Record):
     size: int
     taper_mm_per_mm: NotNegative
     coronal_limit_mm: NotNegative
-
-
-class MarginRecord(Record):
-    """One limit against the value reached."""
-
-    constraint: str
-    value: Finite | None
-    limit: Finite | None
-    unit: str
-    level_mm: Finite | None
-    used: Finite | None
 
 
 class SequenceRecord(Record):
@@ -94,6 +96,7 @@ class SequenceRecord(Record):
     strain: list[Finite | None]
     torque_ncm: list[Finite | None]
     margins: list[MarginRecord]
+    full: FullRecord | None = None
 
 
 class TotalsRecord(Record):
@@ -115,6 +118,8 @@ class PlanRecord(Record):
     cautions: list[CautionRecord]
     notes: list[str] = Field(default_factory=list)
     broken_probability: NotNegative | None = None
+    limit_probability: dict[str, NotNegative] = Field(default_factory=dict)
+    course: list[ActionRecord] = Field(default_factory=list)
 
 
 class RejectionRecord(Record):
@@ -183,6 +188,9 @@ class PlanDocument(Document):
     plans: list[PlanRecord]
     rejected: list[RejectionRecord]
     statement: str
+    dropped: list[DroppedRecord] = Field(default_factory=list)
+    confidence: ConfidenceRecord | None = None
+    phase_limits: dict[str, list[str]] = Field(default_factory=dict)
 
 
 def plan_document(
@@ -196,8 +204,7 @@ def plan_document(
 ) -> PlanDocument:
     """Return the result of planning as a document, with the uncertainty of its plans in order."""
     sampled = uncertainty[0].cautions if uncertainty else ()
-    probabilities: list[float | None] = [one.any_probability for one in uncertainty]
-    probabilities = probabilities or [None] * len(result.plans)
+    chances: list[PlanUncertainty | None] = list(uncertainty) or [None] * len(result.plans)
     return PlanDocument(
         **header(PlanDocument),
         invented=canal.provenance.invented,
@@ -213,7 +220,7 @@ def plan_document(
         found=result.found,
         level_mm=number_list(result.start.level_mm),
         start_diameter_mm=number_list(result.start.inscribed_mm),
-        plans=[_plan(*pair) for pair in zip(result.plans, probabilities, strict=True)],
+        plans=[_plan(*pair) for pair in zip(result.plans, chances, strict=True)],
         rejected=[
             RejectionRecord(
                 instrument=r.instrument,
@@ -224,11 +231,14 @@ def plan_document(
                 text=r.text,
                 before_step=r.before_step,
                 to_level_mm=number(r.to_level_mm),
-                also=[_margin(margin) for margin in r.also],
+                also=[margin_record(margin) for margin in r.also],
             )
             for r in result.rejected
         ],
         statement=result.statement,
+        dropped=[dropped_record(one) for one in result.dropped],
+        confidence=confidence_record(result.confidence),
+        phase_limits=phase_limits(),
         cautions=caution_records(
             merged(result.cautions, canal.cautions, sampled, tuple(cautions), CLINICAL_CAUTIONS)
         ),
@@ -280,7 +290,7 @@ def limit_records(limits: Limits) -> dict[str, GradedRecord]:
     return {name: record for name, record in records.items() if record is not None}
 
 
-def _plan(plan: Plan, broken_probability: float | None) -> PlanRecord:
+def _plan(plan: Plan, chance: PlanUncertainty | None) -> PlanRecord:
     return PlanRecord(
         sequence=[sequence_record(step) for step in plan.steps],
         totals=TotalsRecord(
@@ -293,7 +303,9 @@ def _plan(plan: Plan, broken_probability: float | None) -> PlanRecord:
         final_dentin_min_mm=optional_list(plan.final.dentin_min_mm),
         cautions=caution_records(plan.cautions),
         notes=list(plan.notes),
-        broken_probability=broken_probability,
+        broken_probability=None if chance is None else chance.any_probability,
+        limit_probability={} if chance is None else dict(chance.exceeded),
+        course=[action_record(action) for action in plan.course],
     )
 
 
@@ -312,19 +324,9 @@ def sequence_record(planned: PlannedStep) -> SequenceRecord:
         speed_origin=graded_record(planned.speed_rpm),
         torque_limit_origin=graded_record(planned.torque_limit_ncm),
         strength_ncm=number(planned.strength_ncm),
-        margins=[_margin(margin) for margin in planned.margins],
+        margins=[margin_record(margin) for margin in planned.margins],
+        full=full_record(planned.full),
         **step_figures(step, loads),
-    )
-
-
-def _margin(margin: Margin) -> MarginRecord:
-    return MarginRecord(
-        constraint=margin.constraint,
-        value=number(margin.value),
-        limit=number(margin.limit),
-        unit=margin.unit,
-        level_mm=number(margin.level_mm),
-        used=number(margin.used),
     )
 
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from canalwright.instruments.instrument import Instrument, Kind
-from canalwright.planning.limits import STEP_CONSTRAINTS, broken, is_check, judged
+from canalwright.planning.limits import STEP_CONSTRAINTS, broken, is_check, judged, risk_of
 from canalwright.planning.moves import wanted
 from canalwright.planning.situation import Situation
 from canalwright.planning.types import Margin
@@ -45,6 +45,11 @@ class Walk:
     def keeps_limits(self) -> bool:
         """Whether no step breaks a limit."""
         return not any(broken(margins) for margins in self.margins)
+
+    @property
+    def risk(self) -> float:
+        """Largest share of the limits on step and engaged length used by any step."""
+        return max((risk_of(margins) for margins in self.margins), default=0.0)
 
 
 def walked(situation: Situation, passes: Iterable[Pass], *, checks: bool = False) -> Walk:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
@@ -13,7 +14,7 @@ from canalwright.planning.types import Limits, Margin, Target
 from canalwright.planning.wording import broken_clause
 from canalwright.shaping.shape import Pass, step
 
-__all__ = ["nearest_target", "no_feasible_plan"]
+__all__ = ["LIMIT_NAMES", "nearest_target", "no_feasible_plan"]
 
 _RELAXED: Final[dict[str, tuple[float, ...]]] = {
     "step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
@@ -30,10 +31,11 @@ _RELAXED: Final[dict[str, tuple[float, ...]]] = {
     "glide_start_mm": (0.9, 0.67, 0.0),
     "loose_tip_mm": (2.0, 100.0),
     "torque_fraction": (1.25, 1.5, 2.0, 100.0),
+    "torque_end_fraction": (1.25, 1.5, 2.0, 100.0),
     "fatigue_fraction": (1.5, 2.0, 100.0),
     "hand_size_in_curve": (1.25, 1.5, 100.0),
 }
-_LABELS: Final = {
+LIMIT_NAMES: Final = {
     "step_percent": "the relative step of engine-driven instruments",
     "hand_step_percent": "the relative step of hand instruments",
     "glide_step_percent": "the relative step of engine-driven glide files",
@@ -48,9 +50,15 @@ _LABELS: Final = {
     "glide_start_mm": "the width before an engine-driven glide file",
     "loose_tip_mm": "the play of the tip",
     "torque_fraction": "the share of the torsional strength",
+    "torque_end_fraction": "the share of the torsional strength at the end of the advance",
     "fatigue_fraction": "the share of the fatigue life",
     "hand_size_in_curve": "the size of steel files in curves",
+    "torque_peak_fraction": "the peak share of the torsional strength",
+    "strain": "the surface strain",
+    "screw_in_n": "the pull toward the terminus",
+    "transportation_mm": "the transportation",
 }
+"""Limits in words, after an article."""
 _LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm", "glide_start_mm")
 _TRIES: Final = 24
 _ROOM: Final = 60_000
@@ -67,13 +75,22 @@ def no_feasible_plan(problem: Problem) -> NoFeasiblePlan:
     )
 
 
-def nearest_target(problem: Problem) -> str:
-    """Return the largest smaller target that can be reached, in words, or the empty string."""
+def nearest_target(
+    problem: Problem, holds: Callable[[Target, tuple[Pass, ...]], bool] | None = None
+) -> str:
+    """Return the largest smaller target that can be reached, in words, or the empty string.
+
+    Parameters
+    ----------
+    problem : Problem
+    holds : callable, optional
+        Whether a sequence found for a target holds under a closer look.
+    """
     if problem.pins:
         return ""
     for target in _smaller(problem.rules.target):
         found = _first(replace(problem, rules=replace(problem.rules, target=target)))
-        if found is not None:
+        if found is not None and (holds is None or holds(target, found)):
             return target.describe() + ("" if found else " (the canal as it is)")
     return ""
 
@@ -159,12 +176,12 @@ def _would_do(problem: Problem, name: str, passes: tuple[Pass, ...]) -> str:
     limit: Graded = getattr(problem.rules.limits, name)
     worst = _worst(problem.rules, passes, name)
     if worst is None:
-        return f"{_LABELS[name]} is limited to {limit.value:g} {limit.unit}".rstrip()
+        return f"{LIMIT_NAMES[name]} is limited to {limit.value:g} {limit.unit}".rstrip()
     side = "at least" if name in _LOWER_BOUNDS else "at most"
     where = "" if worst.level_mm is None else f" at level {worst.level_mm:.1f} mm"
     unit = f" {limit.unit}".rstrip()
     return (
-        f"{_LABELS[name]} must be {side} {limit.value:g}{unit}, and a sequence was found only "
+        f"{LIMIT_NAMES[name]} must be {side} {limit.value:g}{unit}, and a sequence was found only "
         f"with {worst.value:.3g}{unit}{where}"
     )
 

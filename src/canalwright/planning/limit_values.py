@@ -73,6 +73,11 @@ class Limits:
         the preparation.
     gauging_over_mm : Graded
         How much wider than the target the terminus may be before gauging is called for first.
+    torque_end_fraction : Graded
+        As `torque_peak_fraction`, for the torque of cutting alone with the instrument centered.
+    torque_peak_fraction : Graded
+        Largest share of the estimated torsional strength at the worst station at the end of the
+        advance, rubbing included, for an engine-driven instrument in its true shape.
     strain : Graded
         Largest surface strain (ratio) of an engine-driven instrument in its true shape.
     screw_in_n : Graded
@@ -203,6 +208,19 @@ class Limits:
     )
     gauging_over_mm: Graded = Graded(
         0.05, "mm", Evidence.ASSUMED, note="one standard size wider than the target"
+    )
+    torque_end_fraction: Graded = Graded(
+        0.7,
+        "",
+        Evidence.ASSUMED,
+        note="leaves room for rubbing on the wall below the limit on the peak",
+    )
+    torque_peak_fraction: Graded = Graded(
+        0.9,
+        "",
+        Evidence.ASSUMED,
+        note="the peak of a steady advance; a hand that feels resistance slows down, and strength "
+        "and cutting energy are uncertain by a factor of 2",
     )
     strain: Graded = Graded(
         0.08,

@@ -17,6 +17,7 @@ from canalwright.instruments.instrument import Alloy, Instrument, Kind
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.loads import pass_loads
+from canalwright.planning.peak_torque import peak_torque
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Margin, Target
 from canalwright.planning.used_life import Stock, UsedLife
@@ -117,7 +118,7 @@ def judged(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
         _steel_in_curve(step, rules),
         _cutting_length(step),
         _overall_length(step, rules),
-        *_loads(step, rules),
+        *_loads(before, step, rules),
     )
     return tuple(margin for margin in found if margin is not None)
 
@@ -248,7 +249,7 @@ def _glide_path(step: Step, limits: Limits) -> Margin | None:
     return Margin(name, value, limit.value, "mm", level, limit.value / (value + _SLACK))
 
 
-def _loads(step: Step, rules: Rules) -> tuple[Margin, ...]:
+def _loads(before: Shape, step: Step, rules: Rules) -> tuple[Margin, ...]:
     """Judge torque and fatigue of engine-driven instruments; a hand feels its own."""
     if step.made.instrument.kind is not Kind.ENGINE:
         return ()
@@ -256,8 +257,15 @@ def _loads(step: Step, rules: Rules) -> tuple[Margin, ...]:
     torque, limits = loads.torque_fraction, rules.limits
     level = step.made.tip_level_mm + loads.torque_worst_station_mm
     limit = limits.torque_fraction.value
-    found = [Margin("torque_fraction", torque, limit, "", level, _share(torque, limit))]
-    return (*found, *_fatigue(step, loads, rules))
+    mean = Margin("torque_fraction", torque, limit, "", level, _share(torque, limit))
+    return (mean, _peak(before, step, rules), *_fatigue(step, loads, rules))
+
+
+def _peak(before: Shape, step: Step, rules: Rules) -> Margin:
+    limit = rules.limits.torque_end_fraction.value
+    share, station = peak_torque(before, step, rules.parameters, rules.times)
+    level = step.made.tip_level_mm + station
+    return Margin("torque_end_fraction", share, limit, "", level, _share(share, limit))
 
 
 def _fatigue(step: Step, loads: PassLoads, rules: Rules) -> tuple[Margin, ...]:

@@ -13,7 +13,7 @@ from canalwright.planning.limits import Rules
 from canalwright.planning.loads import speed_rpm
 from canalwright.shaping.shape import Pass
 
-__all__ = ["capacity_nmm", "fatigue_most_s", "torque_nmm_s_per_mm3"]
+__all__ = ["capacity_nmm", "fatigue_most_s", "knots_of", "torque_nmm_s_per_mm3"]
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +31,20 @@ def torque_nmm_s_per_mm3(made: Pass, rules: Rules) -> float:
     """Return the torque for each volume cut per second."""
     energy = rules.parameters.specific_cutting_energy_j_per_mm3.value
     return float(cutting_torque_nmm(energy, 1.0, speed_rpm(made.instrument, rules.times)))
+
+
+def knots_of(passes: tuple[Pass, ...]) -> tuple[Floats, Floats]:
+    """Return diameters and stations of the instruments' knots, padded by the last of each."""
+    most = max((len(made.instrument.knot_station_mm) for made in passes), default=1)
+    diameter = np.zeros((len(passes), most))
+    station = np.zeros((len(passes), most))
+    for k, made in enumerate(passes):
+        knots = np.array(made.instrument.knot_diameter_mm, float)
+        diameter[k] = np.pad(np.maximum.accumulate(knots), (0, most - len(knots)), mode="edge")
+        stations = np.array(made.instrument.knot_station_mm, float)
+        station[k] = np.pad(stations, (0, most - len(knots)), mode="edge")
+        diameter[k] += made.loose_mm
+    return diameter, station
 
 
 def fatigue_most_s(made: Pass, level_mm: Floats, rules: Rules) -> float:

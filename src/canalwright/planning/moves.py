@@ -27,9 +27,15 @@ from canalwright.planning.limits import (
     tip_region,
 )
 from canalwright.planning.limits import wall_left_mm as wall_left
-from canalwright.planning.move_loads import capacity_nmm, fatigue_most_s, torque_nmm_s_per_mm3
+from canalwright.planning.move_loads import (
+    capacity_nmm,
+    fatigue_most_s,
+    knots_of,
+    torque_nmm_s_per_mm3,
+)
+from canalwright.planning.peak_torque import begun
 from canalwright.planning.times import TimeModel
-from canalwright.shaping.shape import Pass, Shape, level_widths_mm
+from canalwright.shaping.shape import Pass, Shape, cut, level_widths_mm
 
 __all__ = ["Tables", "admissible", "candidate_passes", "default_depths_mm", "tabulated", "wanted"]
 
@@ -77,7 +83,12 @@ class Tables:
     torque_nmm_s_per_mm3, settle_s, fatigue_most_s : ndarray, shape (moves,)
         Torque for each volume cut per second; time in the canal without cutting; how long the
         instrument may turn there before its life is used to the limit.
-    step_mm, engaged_mm, torque_fraction, area_share : float
+    begun_area_mm2 : ndarray, shape (moves, levels)
+        Section area of the untouched canal and the pass as it stands before the last part of its
+        advance.
+    knot_mm, knot_station_mm : ndarray, shape (moves, knots)
+        Diameter profile of the instruments, padded by their last knot.
+    step_mm, engaged_mm, torque_fraction, torque_end_fraction, area_share : float
         Limits.
     """
 
@@ -109,7 +120,11 @@ class Tables:
     fatigue_most_s: Floats
     step_mm: float
     engaged_mm: float
+    begun_area_mm2: Floats
+    knot_mm: Floats
+    knot_station_mm: Floats
     torque_fraction: float
+    torque_end_fraction: float
     area_share: float
 
 
@@ -257,9 +272,18 @@ def tabulated(
         fatigue_most_s=np.array([fatigue_most_s(p, level, rules) for p in passes]),
         step_mm=limits.step_mm.value,
         engaged_mm=limits.engaged_mm.value,
+        begun_area_mm2=_begun_areas(start, passes),
+        knot_mm=knots_of(passes)[0],
+        knot_station_mm=knots_of(passes)[1],
         torque_fraction=limits.torque_fraction.value,
+        torque_end_fraction=limits.torque_end_fraction.value,
         area_share=limits.step_area_percent.value / 100.0,
     )
+
+
+def _begun_areas(start: Shape, passes: tuple[Pass, ...]) -> Floats:
+    found = [cut(start, begun(made)).area_mm2 for made in passes]
+    return np.array(found).reshape(len(passes), len(start.level_mm))
 
 
 def _glide_mm(made: Pass, rules: Rules) -> float:

@@ -4,42 +4,40 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from math import ceil
+from functools import reduce
 from typing import Final
 
 from canalwright.anatomy.canal import Canal
-from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
-from canalwright.errors import OutOfRange, UnknownName
+from canalwright.errors import NoFeasiblePlan, OutOfRange, UnknownName
 from canalwright.evidence import Evidence
-from canalwright.instruments.instrument import Instrument, Kind
+from canalwright.instruments.instrument import Instrument
 from canalwright.instruments.tray import Tray
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
-from canalwright.planning.explain import Walk
+from canalwright.planning.confidence import checked, confidence_cautions, surest_first
+from canalwright.planning.explain import walked
 from canalwright.planning.infeasible import no_feasible_plan
-from canalwright.planning.limits import Rules
+from canalwright.planning.limits import Rules, broken
 from canalwright.planning.moves import candidate_passes, default_depths_mm
+from canalwright.planning.preference import COMFORTABLE_RISK, recommended_first
+from canalwright.planning.proof import plan_cautions, relaxed_caution, statement
+from canalwright.planning.recheck import Rechecked, rechecked
 from canalwright.planning.rejections import rejections
-from canalwright.planning.scouting import scouted, unscouted_caution
-from canalwright.planning.search import Candidate, Problem, SearchOutcome, search
-from canalwright.planning.sequence import patency_step, plan_of, told
-from canalwright.planning.situation import Situation, situated, start_cautions
+from canalwright.planning.search import Problem, search
+from canalwright.planning.sequence import patency_step, plan_of
+from canalwright.planning.situation import Situation, situated
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
-from canalwright.planning.types import Limits, Plan, PlanResult, Target
-from canalwright.shaping.shape import CONCENTRIC_MODEL, Pass
+from canalwright.planning.types import Limits, PlanResult, Target
+from canalwright.planning.uncertainty import PlanUncertainty
+from canalwright.planning.used_life import Stock, UsedLife
+from canalwright.planning.wording import broken_clause
+from canalwright.shaping.shape import Pass, cut
+from canalwright.shaping.wear import DEFAULT_WEAR, WearModel
 
 __all__ = ["COMFORTABLE_RISK", "plan", "recommended_first"]
-
-COMFORTABLE_RISK: Final = 0.8
-"""Share of a limit up to which fewer passes are preferred to lower risk; a choice."""
-
-_BAND: Final = 0.05
-"""Above that, shares within one band of this width count as alike."""
 
 _ABOVE_BLOCK_MM: Final = 1.0
 """Partial depths nearer than this to a block say nothing new."""
 
-_PLANS: Final = 12
-_SAME: Final = 1e-6
 
 Progress = Callable[[float], None]
 
@@ -52,6 +50,7 @@ def plan(
     *,
     patency: Pass | None = None,
     after: Iterable[Pass] = (),
+    begin_with: Iterable[Pass] = (),
     depths_mm: Iterable[float] | None = None,
     block_level_mm: float | None = None,
     pin: Iterable[str] = (),
@@ -61,6 +60,11 @@ def plan(
     torque_limit_ncm: float | None = None,
     parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS,
     times: TimeModel = DEFAULT_TIMES,
+    used: Iterable[UsedLife] = (),
+    wear: WearModel = DEFAULT_WEAR,
+    confidence: float | None = None,
+    samples: int = 1024,
+    seed: int = 0,
     progress: Progress | None = None,
 ) -> PlanResult:
     """Find the non-dominated sequences from a tray that take a canal to a target.
@@ -77,6 +81,8 @@ def plan(
     after : iterable of Pass
         Passes that were made already, full or short: planning goes on from there, as after an
         instrument that stopped short or was discarded (then also in `ban`).
+    begin_with : iterable of Pass
+        Passes, not made yet, that every sequence is to begin with.
     depths_mm : iterable of float, optional
         Levels at which tips may stop; see `default_depths_mm`. Where the lowest is above 0 (a
         block that nothing passes), the preparation ends there and the target counts from there.
@@ -92,6 +98,16 @@ def plan(
         The operator's torque limit.
     parameters : LoadParameters
     times : TimeModel
+    used : iterable of UsedLife
+        What single physical instruments have been through; how many of a kind are on hand is
+        the count in the tray, 1 without a tray.
+    wear : WearModel
+        How fast instruments wear the wall they press on.
+    confidence : float, optional
+        0.5 to 0.999: the first plan that exceeds no limit with a probability above 1 less this is
+        recommended; without it the order is that of `recommended_first`.
+    samples, seed : int
+        For the confidence.
     progress : callable, optional
         Called with the share done, 0 to 1.
 
@@ -111,12 +127,16 @@ def plan(
 
     Notes
     -----
-    Under the concentric model the result is exact: see `PlanResult.statement`. Loads are
-    estimates; strengths, cutting energy and times are graded parameters.
+    Under the concentric model the result is exact, and the best of it hold under full loads and
+    transportation as well: see `PlanResult.statement`. Loads are estimates; strengths, cutting
+    energy, wear and times are graded parameters.
     """
+    if confidence is not None:
+        checked(confidence)
     tell = progress or (lambda _share: None)
     depths = None if depths_mm is None else _checked_depths(depths_mm, canal.length_mm)
     block = None if block_level_mm is None else _checked_depths([block_level_mm], canal.length_mm)
+    instruments = tuple(tray.instruments if isinstance(tray, Tray) else tray)
     situation = situated(
         canal,
         _ending_at(target, block or depths),
@@ -127,22 +147,57 @@ def plan(
         torque_limit_ncm=torque_limit_ncm,
         parameters=parameters,
         times=times,
+        stock=_stock(tray, tuple(used)),
+        wear=wear,
     )
-    instruments = tuple(tray.instruments if isinstance(tray, Tray) else tray)
-    pins, bans = tuple(dict.fromkeys(pin)), tuple(dict.fromkeys(ban))
+    first, pins = tuple(begin_with), tuple(dict.fromkeys(pin))
+    bans = tuple(dict.fromkeys(ban))
     _check_names(instruments, pins, bans)
-    problem = _problem(situation, instruments, depths, block, pins, bans, max_instruments)
+    problem = _problem(situation, instruments, depths, block, pins, bans, first, max_instruments)
     tell(0.05)
+    usable = tuple(i for i in instruments if i.id not in bans)
+    situation, problem, found = _found(situation, problem, first, usable)
+    tell(0.7)
+    asked = None if confidence is None else (confidence, samples, seed)
+    result = _result(situation, problem, found, first, instruments, bans, asked)
+    tell(1.0)
+    relaxed = relaxed_caution(limits, result.limits)
+    return replace(result, cautions=relaxed + result.cautions)
+
+
+def _found(
+    situation: Situation, problem: Problem, first: tuple[Pass, ...], usable: tuple[Instrument, ...]
+) -> tuple[Situation, Problem, Rechecked]:
+    """Return what holds, with the engaged length relaxed where nothing else does."""
+    _check_begin(situation, first)
+    refused: NoFeasiblePlan | None = None
     outcome = search(problem)
-    if not outcome.candidates and _may_engage_more(limits):
-        situation = replace(situation, rules=_engaging_more(situation.rules))
-        problem = replace(problem, rules=situation.rules)
-        outcome = search(problem)
-    tell(0.6)
-    if not outcome.candidates:
-        raise no_feasible_plan(problem)
-    result = _result(situation, problem, outcome, instruments, bans, tell)
-    return replace(result, cautions=_relaxed_caution(limits, result) + result.cautions)
+    if outcome.candidates:
+        try:
+            return situation, problem, rechecked(situation, problem, outcome, first, usable)
+        except NoFeasiblePlan as error:
+            refused = error
+    if _may_engage_more(situation.rules.limits):
+        relaxed = _engaging_more(situation.rules)
+        wider, again = replace(situation, rules=relaxed), replace(problem, rules=relaxed)
+        outcome = search(again)
+        if outcome.candidates:
+            return wider, again, rechecked(wider, again, outcome, first, usable)
+        problem = again
+    raise refused or no_feasible_plan(problem)
+
+
+def _check_begin(situation: Situation, first: tuple[Pass, ...]) -> None:
+    """Refuse passes to begin with that break a limit themselves."""
+    walk = walked(situation, first, checks=True)
+    if walk.keeps_limits:
+        return
+    clauses = tuple(
+        f"{done.made.instrument.id}, which it is to begin with, {broken_clause(broken(margins)[0])}"
+        for done, margins in zip(walk.steps, walk.margins, strict=True)
+        if broken(margins)
+    )
+    raise NoFeasiblePlan(target=situation.rules.target.describe(), binding=clauses)
 
 
 def _may_engage_more(limits: Limits) -> bool:
@@ -154,36 +209,6 @@ def _may_engage_more(limits: Limits) -> bool:
 def _engaging_more(rules: Rules) -> Rules:
     relaxed = replace(rules.limits, engaged_mm=rules.limits.engaged_most_mm)
     return replace(rules, limits=relaxed)
-
-
-def _relaxed_caution(asked: Limits, result: PlanResult) -> tuple[Caution, ...]:
-    if result.limits.engaged_mm == asked.engaged_mm:
-        return ()
-    return (
-        Caution(
-            "ENGAGEMENT_RELAXED",
-            f"No sequence keeps the engaged length within {asked.engaged_mm.value:g} mm; "
-            f"{result.limits.engaged_mm.value:g} mm is allowed instead. Long engagement raises "
-            "torque and screw-in: short pecks, clean flutes, or an earlier coronal flare.",
-            "project rule",
-        ),
-    )
-
-
-def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:
-    """Return candidates in the order of recommendation.
-
-    Those that stay within 80 % of every limit on step and engagement come first, then those
-    within 85 % and so on; in each group by number of passes, risk, dentin removed, time.
-    """
-    return tuple(sorted(candidates, key=_preference))
-
-
-def _preference(candidate: Candidate) -> tuple[float, ...]:
-    risk = round(candidate.risk, 6)
-    band = max(ceil((risk - COMFORTABLE_RISK) / _BAND - _SAME), 0)
-    removed = round(candidate.removed_mm3, 6)
-    return float(band), float(len(candidate.passes)), risk, removed, candidate.time_s
 
 
 def _check_names(
@@ -210,6 +235,7 @@ def _problem(
     block: tuple[float, ...] | None,
     pins: tuple[str, ...],
     bans: tuple[str, ...],
+    first: tuple[Pass, ...],
     most: int,
 ) -> Problem:
     if not 1 <= most <= 12:
@@ -218,8 +244,25 @@ def _problem(
     if block is not None:
         depths = (*block, *(d for d in depths if d > block[0] + _ABOVE_BLOCK_MM))
     usable = tuple(i for i in instruments if i.id not in bans)
-    passes = candidate_passes(usable, depths)
-    return Problem(situation.start, passes, situation.rules, most, pins=pins, times=situation.times)
+    begun = {made.instrument.id for made in first}
+    if first and len(first) >= most:
+        raise OutOfRange(
+            name="number of passes to begin with", got=len(first), unit="", allowed=(0, most - 1)
+        )
+    return Problem(
+        reduce(cut, first, situation.start),
+        candidate_passes(usable, depths),
+        situation.rules,
+        most - len(first),
+        pins=tuple(name for name in pins if name not in begun),
+        times=situation.times,
+    )
+
+
+def _stock(tray: Tray | Iterable[Instrument], used: tuple[UsedLife, ...]) -> Stock:
+    if not isinstance(tray, Tray):
+        return Stock(used)
+    return Stock(used, {one.instrument.id: one.count for one in tray.entries})
 
 
 def _ending_at(target: Target, depths_mm: tuple[float, ...] | None) -> Target:
@@ -244,153 +287,37 @@ def _checked_depths(depths_mm: Iterable[float], length_mm: float) -> tuple[float
 def _result(
     situation: Situation,
     problem: Problem,
-    outcome: SearchOutcome,
+    found: Rechecked,
+    first: tuple[Pass, ...],
     instruments: tuple[Instrument, ...],
     bans: tuple[str, ...],
-    tell: Progress,
+    asked: tuple[float, int, int] | None,
 ) -> PlanResult:
-    ordered = recommended_first(outcome.candidates)
     usable = tuple(i for i in instruments if i.id not in bans)
-    walks = [told(situation, candidate.passes) for candidate in ordered[:_PLANS]]
-    kept = [scouted(situation, walk, usable) for walk in walks if walk.keeps_limits]
-    plans = tuple(plan_of(situation, walk, usable) for walk in kept)
-    tell(0.8)
-    others = tuple(candidate.passes for candidate in ordered[1:])
-    rejected = rejections(
-        situation, kept[0], others, instruments, _tried(problem, instruments, bans), bans
-    )
-    tell(1.0)
+    plans = tuple(plan_of(situation, walk, usable, check) for walk, check in found.kept)
+    walks = tuple(walk for walk, _ in found.kept)
+    sure, sampled = None, tuple[PlanUncertainty, ...]()
+    if asked is not None:
+        share, samples, seed = asked
+        order, sure, sampled = surest_first(situation, plans, share, samples=samples, seed=seed)
+        plans, walks = tuple(plans[k] for k in order), tuple(walks[k] for k in order)
+    best = walks[0]
+    others = tuple(tuple(d.made for d in walk.steps) for walk in walks[1:])
+    tried = problem.passes + tuple(Pass(i) for i in instruments if i.id in bans)
     return PlanResult(
         canal_name=situation.canal.name,
         target=situation.rules.target,
         limits=situation.rules.limits,
         start=situation.start,
         plans=plans,
-        rejected=rejected,
-        statement=f"{_statement(problem, outcome, len(plans))}{_added(situation, kept)}",
-        cautions=_cautions(situation, plans[0], outcome),
+        rejected=rejections(situation, best, others, instruments, tried, bans),
+        statement=statement(situation, problem, found, first) + (f" {sure.text}" if sure else ""),
+        cautions=confidence_cautions(sure) + plan_cautions(situation, plans[0], found.outcome),
         patency=patency_step(situation),
-        found=len(ordered),
+        found=len(found.candidates),
         after=situation.after,
         parameters=situation.parameters,
+        dropped=found.dropped,
+        confidence=sure,
+        sampled=sampled,
     )
-
-
-def _tried(
-    problem: Problem, instruments: tuple[Instrument, ...], bans: tuple[str, ...]
-) -> tuple[Pass, ...]:
-    return problem.passes + tuple(Pass(i) for i in instruments if i.id in bans)
-
-
-def _statement(problem: Problem, outcome: SearchOutcome, shown: int) -> str:
-    found = len(outcome.candidates)
-    exact = outcome.complete and outcome.risk_grain == outcome.time_grain_s == 0.0
-    scope = (
-        f"Searched {outcome.moves} passes (instrument and depth) that may be allowed, out of "
-        f"{len(problem.passes)}, in sequences of up to {problem.most_passes}; "
-        f"{outcome.states} different canals were met."
-    )
-    if exact:
-        proof = (
-            "Under the concentric model, in which the canal after a set of passes does not depend "
-            "on their order, and with limits that depend only on the canal and the next pass, no "
-            "sequence is better than all of these in number of passes, time, largest share of "
-            "a limit, and dentin removed."
-        )
-    else:
-        proof = _gap(problem, outcome)
-    recommended = (
-        f"{found} non-dominated sequences; {shown} are given. Recommended: fewest passes among "
-        f"those within {COMFORTABLE_RISK:.0%} of every limit on step and engagement (else the "
-        f"next {_BAND:.0%}), then lowest risk, least dentin removed, least time."
-    )
-    limits = "Transportation, the clinician's touch and the tooth itself are outside the proof."
-    return " ".join((scope, proof, recommended, limits))
-
-
-def _added(situation: Situation, walks: list[Walk]) -> str:
-    """Say what was put in after the search."""
-    added = [walk for walk in walks if walk.scouting]
-    if not added:
-        return ""
-    costs_s = situation.times.step_s(Kind.HAND, 0.0)
-    return (
-        " A scouting file was put in front after the search, where no hand file goes to length "
-        f"before the first engine-driven instrument ({len(added)} of {len(walks)} sequences): one "
-        f"instrument and about {costs_s:.0f} s more, which the proof does not weigh."
-    )
-
-
-def _gap(problem: Problem, outcome: SearchOutcome) -> str:
-    if not outcome.complete:
-        return "The search ran out of room: better sequences may exist."
-    time_s = outcome.time_grain_s * problem.most_passes
-    return (
-        f"The exact search ran out of room, so costs were rounded up on the way: a sequence not "
-        f"given may be faster by at most {time_s:.0f} s and lower in risk by at most "
-        f"{outcome.risk_grain:g}."
-    )
-
-
-def _cautions(
-    situation: Situation, recommended: Plan, outcome: SearchOutcome
-) -> tuple[Caution, ...]:
-    return merged(
-        start_cautions(situation),
-        unscouted_caution(situation, [s.step.made for s in recommended.steps]),
-        _search_cautions(situation, outcome, recommended),
-        (CONCENTRIC_MODEL,),
-        situation.canal.cautions,
-        CLINICAL_CAUTIONS,
-    )
-
-
-def _search_cautions(
-    situation: Situation, outcome: SearchOutcome, recommended: Plan
-) -> tuple[Caution, ...]:
-    found = []
-    if not outcome.complete:
-        found.append(
-            Caution(
-                "SEARCH_INCOMPLETE",
-                "The search ran out of room; better sequences than those given may exist.",
-                "project rule",
-            )
-        )
-    if recommended.steps and recommended.totals.risk > COMFORTABLE_RISK + _SAME:
-        found.append(
-            Caution(
-                "NEAR_LIMIT",
-                f"No sequence stays within {COMFORTABLE_RISK:.0%} of every limit on step and "
-                f"engagement; the recommended one uses {recommended.totals.risk:.0%}.",
-                "project rule",
-            )
-        )
-    end = situation.rules.target.end_level_mm
-    if end > 0.0:
-        found.append(
-            Caution(
-                "PREPARATION_ENDS_SHORT",
-                f"The preparation ends at level {end:.1f} mm; the canal below stays as it is.",
-                "project rule",
-            )
-        )
-    if situation.after:
-        found.append(
-            Caution(
-                "STATE_COMPUTED",
-                "What was done before is taken to have cut as the model says; the canal as it now "
-                "is was not measured. Gauge it before going on.",
-                "project rule",
-            )
-        )
-    if not recommended.steps:
-        what = "canal as computed" if situation.after else "measured canal"
-        found.append(
-            Caution(
-                "ALREADY_AT_TARGET",
-                f"The {what} already has the target size; gauge it before shaping.",
-                "project rule",
-            )
-        )
-    return tuple(found)

@@ -219,7 +219,14 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
         settle_s=tables.settle_s,
         fatigue_most_s=tables.fatigue_most_s,
         forbidden=_pair_keys(problem, tables),
+        level_mm=problem.start.level_mm,
+        tip_level_mm=np.array([made.tip_level_mm for made in tables.passes]),
+        begun_area_mm2=tables.begun_area_mm2,
+        knot_mm=tables.knot_mm,
+        knot_station_mm=tables.knot_station_mm,
         torque_fraction=tables.torque_fraction,
+        torque_end_fraction=tables.torque_end_fraction,
+        advancing_share=problem.rules.parameters.advancing_share.value,
         area_share=tables.area_share,
         step_limit=tables.step_mm,
         engaged_limit=tables.engaged_mm,
@@ -234,15 +241,15 @@ def _game(problem: Problem, tables: Tables, grains: tuple[float, float], *, only
 
 def _pair_keys(problem: Problem, tables: Tables) -> NDArray[np.uint64]:
     """Return the digests of canals together with the moves that are forbidden on them."""
-    from canalwright.planning.search_moves import key_of, pair_key
+    from canalwright.planning.search_moves import pair_of
 
     index = {_name(made): k for k, made in enumerate(tables.passes)}
     keys = set()
     for before, made in problem.forbidden:
         if _name(made) in index:
-            ranks = [tables.rank[index[_name(one)]] for one in before]
+            ranks = [tables.rank[index[_name(one)]] for one in before if _name(one) in index]
             row = np.maximum.reduce([tables.start_rank, *ranks])
-            keys.add(int(pair_key(key_of(row), index[_name(made)])))
+            keys.add(int(pair_of(row, index[_name(made)])))
     return np.array(sorted(keys), np.uint64)
 
 

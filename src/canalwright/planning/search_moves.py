@@ -10,9 +10,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from canalwright.planning.peak_torque import END_MM
 from canalwright.planning.search_store import Game, Store
 
-__all__ = ["ALLOWED", "NO_CUT", "judged", "key_of", "look_at", "pair_key", "step_kept"]
+__all__ = ["ALLOWED", "NO_CUT", "judged", "key_of", "look_at", "pair_of", "step_kept"]
 
 Floats = NDArray[np.float64]
 Ranks = NDArray[np.uint16]
@@ -48,6 +49,12 @@ def key_of(row: Ranks) -> np.uint64:
 def pair_key(key: np.uint64, k: int) -> np.uint64:
     """Return a digest of a canal together with a move on it."""
     return (key ^ np.uint64(k + 1)) * np.uint64(0x9E3779B97F4A7C15)
+
+
+@njit(cache=True)
+def pair_of(row: Ranks, k: int) -> np.uint64:
+    """Return the digest of a canal together with a move on it, from the canal itself."""
+    return pair_key(key_of(row), k)
 
 
 @njit(cache=True)
@@ -158,6 +165,53 @@ def _bears(most_mm3: float, gain_mm2: Floats, gap_mm: Floats, capacity_nmm: Floa
 
 
 @njit(cache=True)
+def _bears_the_end(game: Game, store: Store, k: int, most_mm3: float) -> bool:
+    """Judge the torque of the last part of the advance (see `peak_torque`)."""
+    first, tip = game.first[k], game.tip_level_mm[k]
+    way = _way_mm(store.before_mm, game.level_mm, game.knot_mm[k], game.knot_station_mm[k]) - tip
+    if game.torque_fraction <= 0.0:
+        return True
+    most = most_mm3 * game.torque_end_fraction / game.torque_fraction * game.advancing_share
+    gap_mm, capacity_nmm = game.gap_mm[first:], game.capacity_nmm[k, first:]
+    if way <= END_MM:
+        return _bears(most, store.gain_mm2[first:], gap_mm, capacity_nmm)
+    last_mm2 = store.last_mm2[first:]
+    _last_cut(
+        game.cut_area_mm2[k, first:],
+        store.area_mm2[first:],
+        game.begun_area_mm2[k, first:],
+        last_mm2,
+    )
+    return _bears(most * END_MM / way, last_mm2, gap_mm, capacity_nmm)
+
+
+@njit(cache=True)
+def _way_mm(before_mm: Floats, level_mm: Floats, knot_mm: Floats, station_mm: Floats) -> float:
+    """Return the level of the tip where an instrument first touches the wall."""
+    highest = -np.inf
+    last = knot_mm.size - 1
+    for i in range(before_mm.size):
+        before = before_mm[i]
+        if before >= knot_mm[last]:
+            continue
+        station = 0.0
+        for j in range(last):
+            if before < knot_mm[j + 1] and before > knot_mm[j]:
+                share = (before - knot_mm[j]) / (knot_mm[j + 1] - knot_mm[j])
+                station = station_mm[j] + share * (station_mm[j + 1] - station_mm[j])
+            elif before >= knot_mm[j + 1]:
+                station = station_mm[j + 1]
+        highest = max(highest, level_mm[i] - station)
+    return highest
+
+
+@njit(cache=True)
+def _last_cut(cut_area_mm2: Floats, area_mm2: Floats, begun_mm2: Floats, last_mm2: Floats) -> None:
+    for i in range(last_mm2.size):
+        last_mm2[i] = max(cut_area_mm2[i] - max(area_mm2[i], begun_mm2[i]), 0.0)
+
+
+@njit(cache=True)
 def judged(
     game: Game, store: Store, row: Ranks, key: np.uint64, k: int
 ) -> tuple[bool, float, float]:
@@ -185,7 +239,10 @@ def judged(
         return False, 0.0, 0.0
     most_mm3 = game.torque_fraction * (1.0 + _SAME) * working_s / game.torque_nmm_s_per_mm3[k]
     capacity_nmm = game.capacity_nmm[k, first:]
-    if not _bears(most_mm3, gain_mm2, game.gap_mm[first:], capacity_nmm):
+    gap_mm = game.gap_mm[first:]
+    if not _bears(most_mm3, gain_mm2, gap_mm, capacity_nmm):
+        return False, 0.0, 0.0
+    if not _bears_the_end(game, store, k, most_mm3):
         return False, 0.0, 0.0
     if game.forbidden.size and _is_forbidden(game.forbidden, pair_key(key, k)):
         return False, 0.0, 0.0

@@ -50,7 +50,14 @@ class Game(NamedTuple):
     settle_s: Floats
     fatigue_most_s: Floats
     forbidden: NDArray[np.uint64]
+    level_mm: Floats
+    tip_level_mm: Floats
+    begun_area_mm2: Floats
+    knot_mm: Floats
+    knot_station_mm: Floats
     torque_fraction: float
+    torque_end_fraction: float
+    advancing_share: float
     area_share: float
     step_limit: float
     engaged_limit: float
@@ -68,8 +75,9 @@ class Store(NamedTuple):
     ``counts`` holds the number of states, labels and finished labels, and 1 once room ran out.
     ``before_mm``, ``area_mm2`` and ``narrowest_mm`` are diameter and area of the canal being worked
     on per level, and the smallest diameter from there on up; ``most_mm`` is the largest diameter
-    that keeps the limits on the step, by class of move; ``gain_mm2`` is what a pass adds. A bit of
-    ``useless`` marks a move that cuts nothing in a state, and so in none that follows from it.
+    that keeps the limits on the step, by class of move; ``gain_mm2`` is what a pass adds,
+    ``last_mm2`` what it adds in the last part of its advance. A bit of ``useless`` marks a move
+    that cuts nothing in a state, and so in none that follows from it.
     """
 
     rows: Ranks
@@ -100,6 +108,7 @@ class Store(NamedTuple):
     idle: NDArray[np.uint64]
     area_mm2: Floats
     gain_mm2: Floats
+    last_mm2: Floats
     widest: Ranks
 
 
@@ -138,6 +147,7 @@ def empty_store(
         idle=np.zeros(words, np.uint64),
         area_mm2=np.zeros(levels),
         gain_mm2=np.zeros(levels),
+        last_mm2=np.zeros(levels),
         widest=np.zeros(levels, np.uint16),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -9,9 +10,10 @@ import numpy as np
 from canalwright.cautions import Caution, merged
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Instrument, Kind
-from canalwright.mechanics.concentric import PassLoads
+from canalwright.planning.course import course_of, gauging_note
 from canalwright.planning.explain import Walk, purpose_of, reasons_of, walked
-from canalwright.planning.limits import judged, risk_of
+from canalwright.planning.full_check import FullCheck
+from canalwright.planning.limits import judged
 from canalwright.planning.motor import (
     demand_cautions,
     motor_settings,
@@ -19,13 +21,15 @@ from canalwright.planning.motor import (
     strength_ncm,
 )
 from canalwright.planning.situation import Situation
+from canalwright.planning.step_types import FullStep
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, Totals
-from canalwright.planning.wording import to_depth
+from canalwright.planning.wording import full_reasons, to_depth
 from canalwright.shaping.shape import Pass, Step, step
 
 __all__ = ["patency_step", "plan_of", "told"]
 
 _THIN_WALL_MM: Final = 1.0
+_APICAL_MM: Final = 1.5
 _SAME_RISK: Final = 1e-6
 _SAME_S: Final = 1e-3
 _HIGH_STRAIN: Final = Graded(
@@ -33,20 +37,26 @@ _HIGH_STRAIN: Final = Graded(
 )
 
 
-def told(situation: Situation, passes: tuple[Pass, ...]) -> Walk:
+def told(situation: Situation, passes: tuple[Pass, ...], fixed: int = 0) -> Walk:
     """Carry a sequence out in the order that is easiest to follow among those as good.
 
-    Coronal passes come first, then hand before engine, small before large.
+    Coronal passes come first, then hand before engine, small before large; the first `fixed`
+    passes stay where they are.
     """
-    found = walked(situation, passes)
-    neat = tuple(sorted(passes, key=_neatness))
+    found = walked(situation, passes, checks=bool(fixed))
+    neat = (*passes[:fixed], *sorted(passes[fixed:], key=_neatness))
     if neat == passes:
         return found
-    walk = walked(situation, neat)
+    walk = walked(situation, neat, checks=bool(fixed))
     return walk if walk.keeps_limits and _as_good(situation, walk, found) else found
 
 
-def plan_of(situation: Situation, walk: Walk, instruments: tuple[Instrument, ...]) -> Plan:
+def plan_of(
+    situation: Situation,
+    walk: Walk,
+    instruments: tuple[Instrument, ...],
+    check: FullCheck | None = None,
+) -> Plan:
     """Return a sequence that was carried out as a plan.
 
     Parameters
@@ -55,22 +65,29 @@ def plan_of(situation: Situation, walk: Walk, instruments: tuple[Instrument, ...
     walk : Walk
     instruments : tuple of Instrument
         The tray, for what else could have been done.
+    check : FullCheck, optional
+        The same passes with full loads.
     """
-    steps = tuple(_planned(situation, walk, i, instruments) for i in range(len(walk.steps)))
+    full = check.steps if check is not None else (None,) * len(walk.steps)
+    steps = tuple(_planned(situation, walk, i, instruments, one) for i, one in enumerate(full))
+    course = course_of(situation, walk)
     totals = Totals(
         instruments=len(steps),
-        time_s=_time_s(situation, walk),
+        time_s=sum(action.time_s for action in course),
         removed_mm3=float(sum(done.removed_mm3 for done in walk.steps)),
-        risk=_risk(walk),
+        risk=walk.risk,
     )
     set_torques = ((s.instrument, s.torque_limit_ncm) for s in steps)
     cautions = merged(
-        _final_cautions(situation, walk),
+        _final_cautions(situation, walk, check),
+        _gauge_first(situation),
+        _high_strain(steps),
         _engaged_caution(walk, situation.rules.limits),
         strength_cautions(set_torques, situation.parameters),
     )
-    notes = _smaller_first(situation, walk) + _gauging(situation, walk)
-    return Plan(steps, totals, walk.shapes[-1], cautions, notes)
+    gauging = gauging_note(situation, walk)
+    notes = _smaller_first(situation, walk) + ((gauging,) if gauging else ())
+    return Plan(steps, totals, walk.shapes[-1], cautions, notes, course)
 
 
 def patency_step(situation: Situation) -> PlannedStep | None:
@@ -104,11 +121,7 @@ def _neatness(made: Pass) -> tuple[float, ...]:
 
 def _as_good(situation: Situation, walk: Walk, other: Walk) -> bool:
     slower = _time_s(situation, walk) > _time_s(situation, other) + _SAME_S
-    return not slower and _risk(walk) <= _risk(other) + _SAME_RISK
-
-
-def _risk(walk: Walk) -> float:
-    return max((risk_of(margins) for margins in walk.margins), default=0.0)
+    return not slower and walk.risk <= other.risk + _SAME_RISK
 
 
 def _time_s(situation: Situation, walk: Walk) -> float:
@@ -118,14 +131,19 @@ def _time_s(situation: Situation, walk: Walk) -> float:
 
 
 def _planned(
-    situation: Situation, walk: Walk, index: int, instruments: tuple[Instrument, ...]
+    situation: Situation,
+    walk: Walk,
+    index: int,
+    instruments: tuple[Instrument, ...],
+    full: FullStep | None,
 ) -> PlannedStep:
     return _assembled(
         situation,
         walk.steps[index],
         walk.margins[index],
         purpose_of(situation, walk, index),
-        reasons_of(situation, walk, index, instruments),
+        reasons_of(situation, walk, index, instruments) + full_reasons(full),
+        full,
     )
 
 
@@ -135,12 +153,13 @@ def _assembled(
     margins: tuple[Margin, ...],
     purpose: str,
     reasons: tuple[str, ...],
+    full: FullStep | None = None,
 ) -> PlannedStep:
     instrument = done.made.instrument
-    loads = situation.loads(done)
+    loads = full.loads if full else situation.loads(done)
     settings = motor_settings(instrument, situation.torque_limit_ncm)
     return PlannedStep(
-        step=done,
+        step=replace(done, cautions=()) if full else done,
         loads=loads,
         purpose=purpose,
         speed_rpm=settings.speed_rpm,
@@ -149,10 +168,11 @@ def _assembled(
         margins=margins,
         reasons=reasons,
         cautions=merged(
-            _strain_caution(done, loads),
             settings.cautions,
             demand_cautions(instrument, settings, loads),
+            full.done.cautions if full else (),
         ),
+        full=full,
         strength_ncm=_strength_ncm(situation, instrument),
     )
 
@@ -198,51 +218,67 @@ def _smaller_first(situation: Situation, walk: Walk) -> tuple[str, ...]:
     )
 
 
-def _gauging(situation: Situation, walk: Walk) -> tuple[str, ...]:
-    """Say how to check the apical size; common practice."""
-    end = situation.rules.target.end_level_mm
-    if not any(done.engaged.any() and done.made.tip_level_mm <= end for done in walk.steps):
+def _high_strain(steps: tuple[PlannedStep, ...]) -> tuple[Caution, ...]:
+    """Name all steps near the end of the plateau of superelastic alloy in one sentence."""
+    bent = []
+    for number, one in enumerate(steps, start=1):
+        loads = one.loads
+        if loads.peak_strain > _HIGH_STRAIN.value:
+            bent.append(
+                f"step {number}, {one.instrument.id}, {loads.peak_strain:.1%} at level "
+                f"{loads.peak_strain_level_mm:.1f} mm"
+            )
+    if not bent:
         return ()
-    where = "the terminus" if end == 0.0 else f"level {end:.1f} mm"
-    return (
-        f"Gauge {where} at the end: a hand file of size {_widest_tip(walk, end)}, let down without "
-        f"turning, should stop at {where}. If it passes, the canal is wider there than planned.",
-    )
-
-
-def _widest_tip(walk: Walk, end_mm: float) -> int:
-    return max(d.made.instrument.size for d in walk.steps if d.made.tip_level_mm <= end_mm)
-
-
-def _strain_caution(done: Step, loads: PassLoads) -> tuple[Caution, ...]:
-    """Warn where even superelastic alloy would be near the end of its plateau."""
-    if loads.peak_strain <= _HIGH_STRAIN.value:
-        return ()
-    name, level = done.made.instrument.id, loads.peak_strain_level_mm
     return (
         Caution(
             "HIGH_STRAIN",
-            f"{name} is bent to {loads.peak_strain:.1%} surface strain at level {level:.1f} mm "
-            f"(upper bound; above {_HIGH_STRAIN.value:.0%}): check the bend there, relieve it "
-            "coronally first, or stay with a smaller or less tapered instrument and few turns.",
+            f"Bent to more than {_HIGH_STRAIN.value:.0%} surface strain: {'; '.join(bent)}. Check "
+            "the bend there, relieve it coronally first, or stay with a smaller or less tapered "
+            "instrument and few turns.",
             str(_HIGH_STRAIN.evidence),
         ),
     )
 
 
-def _final_cautions(situation: Situation, walk: Walk) -> tuple[Caution, ...]:
-    final = walk.shapes[-1]
+def _gauge_first(situation: Situation) -> tuple[Caution, ...]:
+    """Warn where the image shows an apical canal wider than the target; common practice."""
+    target, limit = situation.rules.target, situation.rules.limits.gauging_over_mm
+    level = situation.measured.level_mm
+    apical = (level >= target.end_level_mm - 1e-9) & (level <= target.end_level_mm + _APICAL_MM)
+    narrow = float(situation.measured.inscribed_mm[apical].min())
+    if narrow <= target.size / 100.0 + limit.value:
+        return ()
+    return (
+        Caution(
+            "GAUGE_FIRST",
+            f"By the image the canal is nowhere narrower than {narrow:.2f} mm in its last "
+            f"{_APICAL_MM:g} mm, wider than the target's {target.size / 100.0:.2f} mm: gauge it "
+            "before shaping and choose the apical size by what binds, or apical walls stay "
+            "untouched.",
+            str(limit.evidence),
+        ),
+    )
+
+
+def _final_cautions(
+    situation: Situation, walk: Walk, check: FullCheck | None
+) -> tuple[Caution, ...]:
+    final = check.final if check is not None and check.steps else walk.shapes[-1]
     judged_here = final.level_mm >= situation.rules.limits.dentin_from_mm.value
     left = np.where(judged_here, final.dentin_min_mm, np.nan)
     if np.isnan(left).all() or np.nanmin(left) >= _THIN_WALL_MM:
         return ()
     at = int(np.nanargmin(left))
+    thinner = (
+        "transportation is counted in." if check else "transportation would thin one side further."
+    )
     return (
         Caution(
             "THIN_WALL",
             f"At level {final.level_mm[at]:.1f} mm the wall ends {left[at]:.2f} mm thick, under "
             f"the {_THIN_WALL_MM:g} mm often quoted (value from memory, not a proven threshold); "
-            "transportation would thin one side further.",
+            f"{thinner}",
             "value from memory",
         ),
     )

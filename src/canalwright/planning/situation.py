@@ -11,14 +11,16 @@ from numpy.typing import NDArray
 from canalwright.anatomy.canal import Canal
 from canalwright.anatomy.windowed import local_bending
 from canalwright.cautions import Caution
-from canalwright.errors import OutOfRange
+from canalwright.errors import OutOfRange, QuestionedUnit
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.limits import Rules
 from canalwright.planning.loads import pass_loads
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, Target
+from canalwright.planning.used_life import Stock
 from canalwright.shaping.shape import Pass, Shape, Step, cut, step
+from canalwright.shaping.wear import DEFAULT_WEAR, WearModel
 
 __all__ = [
     "Situation",
@@ -30,6 +32,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 
 _LONGEST_MM = 40.0
+_NOTHING_SURVIVES_NCM = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +56,8 @@ class Situation:
     torque_limit_ncm : float or None
     parameters : LoadParameters
     times : TimeModel
+    wear : WearModel
+        How fast instruments wear the wall they press on.
     """
 
     canal: Canal
@@ -66,6 +71,7 @@ class Situation:
     torque_limit_ncm: float | None
     parameters: LoadParameters
     times: TimeModel
+    wear: WearModel = DEFAULT_WEAR
 
     @property
     def curve_top_mm(self) -> float:
@@ -97,6 +103,8 @@ def situated(
     torque_limit_ncm: float | None = None,
     parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS,
     times: TimeModel = DEFAULT_TIMES,
+    stock: Stock = Stock(),  # noqa: B008
+    wear: WearModel = DEFAULT_WEAR,
 ) -> Situation:
     """Return the situation that planning starts from, after passes that were made already.
 
@@ -124,6 +132,7 @@ def situated(
             length,
             parameters=parameters,
             times=times,
+            stock=stock,
         ),
         patency=patency,
         after=after,
@@ -132,6 +141,7 @@ def situated(
         torque_limit_ncm=torque_limit_ncm,
         parameters=parameters,
         times=times,
+        wear=wear,
     )
 
 
@@ -162,6 +172,13 @@ def _check_torque(torque_limit_ncm: float | None) -> None:
     if torque_limit_ncm is not None and not 0.0 < torque_limit_ncm < float("inf"):
         raise OutOfRange(
             name="torque limit", got=torque_limit_ncm, unit="N·cm", allowed=(0.0, None)
+        )
+    if torque_limit_ncm is not None and torque_limit_ncm > _NOTHING_SURVIVES_NCM:
+        raise QuestionedUnit(
+            name="torque limit",
+            got=f"{torque_limit_ncm:g} N·cm",
+            meant=f"{torque_limit_ncm:g} mN·m ({torque_limit_ncm / 10.0:g} N·cm)",
+            reason=f"no root canal instrument survives more than {_NOTHING_SURVIVES_NCM:g} N·cm.",
         )
 
 

@@ -12,11 +12,13 @@ from canalwright.planning.types import Limits
 __all__ = ["stated_limits"]
 
 
-def stated_limits(**values: float | None) -> Limits:
-    """Return the default limits with those replaced that the operator gave.
+def stated_limits(start: Limits | None = None, **values: float | None) -> Limits:
+    """Return limits with those replaced that the operator gave.
 
     Parameters
     ----------
+    start : Limits, optional
+        The defaults when not given.
     **values : float or None
         By the names of `Limits`, each in the unit of its default; None keeps the default.
 
@@ -29,7 +31,7 @@ def stated_limits(**values: float | None) -> Limits:
     OutOfRange
         If a limit is not a finite number above zero.
     """
-    limits = Limits()
+    limits = start or Limits()
     for name, value in values.items():
         if value is None:
             continue

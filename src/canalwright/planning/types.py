@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +15,17 @@ from canalwright.instruments.instrument import Instrument
 from canalwright.mechanics.concentric import PassLoads
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.limit_values import Limits
+from canalwright.planning.step_types import Action, Confidence, Dropped, FullStep, Margin
 from canalwright.shaping.shape import Pass, Shape, Step
 
+if TYPE_CHECKING:
+    from canalwright.planning.uncertainty import PlanUncertainty
+
 __all__ = [
+    "Action",
+    "Confidence",
+    "Dropped",
+    "FullStep",
     "Limits",
     "Margin",
     "Plan",
@@ -97,32 +105,6 @@ class Target:
         return text + (f" from level {self.end_level_mm:.1f} mm" if self.end_level_mm else "")
 
 
-@dataclass(frozen=True, slots=True)
-class Margin:
-    """One limit against the value reached.
-
-    Attributes
-    ----------
-    constraint : str
-        Name of the field in `Limits`, or ``"cutting_length_mm"`` (the shaft behind the cutting
-        part would meet the wall), ``"overall_length_mm"`` (too short for the working length) or
-        ``"no_cut"`` (nothing to do; value and limit are steps in mm).
-    value, limit : float
-    unit : str
-    level_mm : float or None
-        Where the value is reached.
-    used : float
-        Share of the limit used; above 1 the limit is broken.
-    """
-
-    constraint: str
-    value: float
-    limit: float
-    unit: str
-    level_mm: float | None
-    used: float
-
-
 @dataclass(frozen=True, eq=False)
 class PlannedStep:
     """One step of a plan with everything a chairside sheet needs.
@@ -143,6 +125,9 @@ class PlannedStep:
     cautions : tuple of Caution
     strength_ncm : float or None
         Estimated torsional strength at station 3 mm; None for hand instruments.
+    full : FullStep or None
+        The step with the instrument's true place and shape; None where only the concentric
+        model was asked for.
     """
 
     step: Step
@@ -155,6 +140,7 @@ class PlannedStep:
     reasons: tuple[str, ...]
     cautions: tuple[Caution, ...] = ()
     strength_ncm: float | None = None
+    full: FullStep | None = None
 
     @property
     def instrument(self) -> Instrument:
@@ -196,6 +182,9 @@ class Plan:
     cautions : tuple of Caution
     notes : tuple of str
         What to do beside the steps, such as gauging the terminus at the end.
+    course : tuple of Action
+        Everything in order, with irrigation and recapitulation between the steps and gauging at
+        the end; their times add up to the total.
     """
 
     steps: tuple[PlannedStep, ...]
@@ -203,6 +192,7 @@ class Plan:
     final: Shape
     cautions: tuple[Caution, ...] = ()
     notes: tuple[str, ...] = ()
+    course: tuple[Action, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +253,12 @@ class PlanResult:
         Number of non-dominated plans found; `plans` may hold fewer of them.
     after : tuple of Pass
         Passes that were made already.
+    dropped : tuple of Dropped
+        Sequences that the search found and full loads ruled out.
+    confidence : Confidence or None
+        How the recommended plan was chosen where a confidence was asked for.
+    sampled : tuple of PlanUncertainty
+        Of the plans in their order, where a confidence was asked for.
     parameters : LoadParameters
         What the loads rest on.
     """
@@ -279,3 +275,6 @@ class PlanResult:
     found: int = 0
     after: tuple[Pass, ...] = ()
     parameters: LoadParameters = DEFAULT_LOAD_PARAMETERS
+    dropped: tuple[Dropped, ...] = ()
+    confidence: Confidence | None = None
+    sampled: tuple[PlanUncertainty, ...] = ()

@@ -17,9 +17,10 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
+from canalwright.planning.sampled_full import with_full_loads
 from canalwright.planning.sampled_pass import SampledCanal, carried_out
 from canalwright.planning.situation import Situation, situated
-from canalwright.planning.types import Limits, Plan, Target
+from canalwright.planning.types import Limits, Plan, PlannedStep, Target
 from canalwright.shaping.shape import Pass
 
 __all__ = [
@@ -37,6 +38,15 @@ Floats = NDArray[np.float64]
 
 _MOST_SAMPLES: Final = 1 << 20
 _BREAKS: Final = 1.0 + 1e-9
+_NORMAL: Final = (
+    "canal size",
+    "outer surface",
+    "cutting energy",
+    "strength",
+    "fatigue life",
+    "friction",
+    "rate of wear",
+)
 SAMPLED_ASSUMPTIONS: Final = Caution(
     "SAMPLED_ASSUMPTIONS",
     "Probabilities follow from the stated standard deviations and spreads, several of them "
@@ -60,6 +70,8 @@ class Spreads:
         Relative standard deviation of the torsional strength.
     fatigue_life_sigma : Graded
         Standard deviation of the logarithm of the fatigue life.
+    friction_sigma, wear_sigma : Graded
+        The same of the friction coefficient and of the rate of wear, for full loads.
     """
 
     cutting_energy_sigma: Graded = Graded(
@@ -71,6 +83,12 @@ class Spreads:
     strength_sigma: Graded = Graded(0.15, "", Evidence.ASSUMED)
     fatigue_life_sigma: Graded = Graded(
         0.3, "", Evidence.PUBLISHED, source="huelsmann2019", note="single results scatter by 30 %"
+    )
+    friction_sigma: Graded = Graded(
+        0.35, "", Evidence.ASSUMED, note="0.1 to 0.4 is plausible: a factor of 2 either way"
+    )
+    wear_sigma: Graded = Graded(
+        0.7, "", Evidence.ASSUMED, note="nobody has measured it; a factor of 2 either way"
     )
 
 
@@ -140,6 +158,8 @@ class PlanUncertainty:
     factors : tuple of FactorShare
         Most influential first: what to measure better.
     cautions : tuple of Caution
+    exceeded : tuple of (str, float)
+        Each limit with the share of the samples in which some step exceeds it.
     """
 
     samples: int
@@ -150,6 +170,7 @@ class PlanUncertainty:
     removed_mm3: tuple[float, float, float]
     factors: tuple[FactorShare, ...]
     cautions: tuple[Caution, ...] = (SAMPLED_ASSUMPTIONS,)
+    exceeded: tuple[tuple[str, float], ...] = ()
 
 
 def uncertainty_of(
@@ -161,6 +182,7 @@ def uncertainty_of(
     samples: int = 1024,
     seed: int = 0,
     spreads: Spreads = DEFAULT_SPREADS,
+    planned: Iterable[PlannedStep] = (),
     **options: Any,
 ) -> PlanUncertainty:
     """Return the probability of every limit being broken by a sequence.
@@ -177,6 +199,8 @@ def uncertainty_of(
     seed : int
         Of the scrambled Sobol sequence; same seed, same result.
     spreads : Spreads
+    planned : iterable of PlannedStep, optional
+        The same passes as planned; their full loads are then sampled as well.
     **options
         As in `simulate`.
 
@@ -207,6 +231,10 @@ def uncertainty_of(
         carried_out(situation, sampled, one, _offset_mm(one, offsets[one.instrument.id]))
         for one in made
     ]
+    steps = tuple(planned)
+    if steps:
+        more = _full_factors(factors, spreads)
+        done = [with_full_loads(o, s, **more) for o, s in zip(done, steps, strict=True)]
     return _gathered(done, factors, seed, [p.instrument.id for p in made])
 
 
@@ -231,7 +259,7 @@ def uncertainties_of(
     given, found = tuple(plans), []
     for number, one in enumerate(given, start=1):
         passes = [planned.step.made for planned in one.steps]
-        found.append(uncertainty_of(canal, passes, *args, **options))
+        found.append(uncertainty_of(canal, passes, *args, planned=one.steps, **options))
         if progress is not None:
             progress(number / len(given))
     return tuple(found)
@@ -260,7 +288,7 @@ def _factors(names: list[str], samples: int, seed: int) -> dict[str, Floats]:
     from scipy.special import ndtri
     from scipy.stats import qmc
 
-    normal = ["canal size", "outer surface", "cutting energy", "strength", "fatigue life"]
+    normal = list(_NORMAL)
     engine = qmc.Sobol(len(normal) + len(names), scramble=True, seed=seed)
     unit = engine.random_base2(int(np.ceil(np.log2(samples))))
     unit = np.clip(unit, 1e-9, 1.0 - 1e-9)
@@ -296,6 +324,15 @@ def _energy_sigma(energy: Graded, spreads: Spreads) -> float:
     return float(np.sqrt(fit + spreads.fitted_energy_sigma.value**2))
 
 
+def _full_factors(factors: dict[str, Floats], spreads: Spreads) -> dict[str, Floats]:
+    return {
+        "energy": np.exp(spreads.cutting_energy_sigma.value * factors["cutting energy"]),
+        "friction": np.exp(spreads.friction_sigma.value * factors["friction"]),
+        "strength": np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
+        "wear": np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
+    }
+
+
 def _gathered(
     done: list[Any], factors: dict[str, Floats], seed: int, names: list[str]
 ) -> PlanUncertainty:
@@ -303,10 +340,13 @@ def _gathered(
     worst = np.zeros(count)
     removed = np.zeros(count)
     rows = []
+    over: dict[str, NDArray[np.bool_]] = {}
     for number, (name, one) in enumerate(zip(names, done, strict=True), start=1):
         removed = removed + one.removed_mm3
         for judged in one.judged:
             worst = np.maximum(worst, judged.used)
+            broken = over.get(judged.constraint, np.zeros(count, bool))
+            over[judged.constraint] = broken | (judged.used > _BREAKS)
             rows.append(_limit_risk(number, name, judged))
     rows.sort(key=lambda row: -row.probability)
     return PlanUncertainty(
@@ -317,6 +357,7 @@ def _gathered(
         risk=_percentiles(worst),
         removed_mm3=_percentiles(removed),
         factors=_influence(factors, worst),
+        exceeded=tuple((name, float(np.mean(broken))) for name, broken in over.items()),
     )
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from canalwright.planning.types import Margin
+import numpy as np
 
-__all__ = ["at_level", "broken_clause", "kept_clause", "to_depth"]
+from canalwright.planning.step_types import FullStep, Margin
+
+__all__ = ["at_level", "broken_clause", "full_reasons", "kept_clause", "to_depth"]
 
 
 def at_level(margin: Margin) -> str:
@@ -28,6 +30,46 @@ def broken_clause(margin: Margin) -> str:
 def kept_clause(margin: Margin) -> str:
     """Return the value reached beside its limit, as a phrase."""
     return f"{_value(margin)} of {_limit(margin)}"
+
+
+def full_reasons(full: FullStep | None) -> tuple[str, ...]:
+    """Return what a step comes to with the instrument's true place and shape."""
+    if full is None:
+        return ()
+    loads, done = full.loads, full.done
+    parts = [
+        f"strained to {loads.peak_strain:.1%} at level {loads.peak_strain_level_mm:.1f} mm",
+        f"torque at most {loads.peak_torque_ncm:.2f} N·cm, {loads.torque_fraction:.0%} of the "
+        "estimated strength where it is nearest to it",
+    ]
+    if full.screw_in_n is not None and full.screw_in_n > 0.05:
+        parts.append(f"drawn in with {full.screw_in_n:.1f} N")
+    parts.append(_moved(full))
+    text = f"In its computed place (estimates): {'; '.join(parts)}."
+    return (text, *_life(full)) if done.engaged.any() or full.life_after else (text,)
+
+
+def _moved(full: FullStep) -> str:
+    moved = np.nan_to_num(full.done.transportation_mm)
+    at = int(np.argmax(np.abs(moved)))
+    if abs(moved[at]) < 0.005:
+        return "the canal stays where it was"
+    side = "outer" if moved[at] > 0.0 else "inner"
+    return (
+        f"the canal is by now moved {abs(moved[at]):.2f} mm to the {side} side of its curve at "
+        f"level {full.done.level_mm[at]:.1f} mm"
+    )
+
+
+def _life(full: FullStep) -> tuple[str, ...]:
+    before, after = full.life_before, full.life_after
+    if before is None or after is None:
+        return ()
+    return (
+        f"Take the one marked {after.individual}: {before.worst:.0%} of its mean life was used "
+        f"before, {after.worst:.0%} is after (worst station, {after.worst_station_mm:.1f} mm from "
+        "the tip).",
+    )
 
 
 def _value(m: Margin) -> str:
@@ -103,6 +145,14 @@ _BROKEN: Final[dict[str, Callable[[Margin], str]]] = {
     "torque_fraction": lambda m: (
         f"would carry {m.value:.0%} of its estimated torsional strength{at_level(m)}; at most "
         f"{m.limit:.0%} is allowed"
+    ),
+    "torque_end_fraction": lambda m: (
+        f"would carry {m.value:.0%} of its estimated torsional strength{at_level(m)} by cutting "
+        f"alone at the end of the advance; at most {m.limit:.0%} is allowed"
+    ),
+    "torque_peak_fraction": lambda m: (
+        f"would carry {m.value:.0%} of its estimated torsional strength{at_level(m)} at the end of "
+        f"the advance; at most {m.limit:.0%} is allowed"
     ),
     "fatigue_fraction": lambda m: (
         f"would use {m.value:.0%} of its mean fatigue life; at most {m.limit:.0%} is allowed"

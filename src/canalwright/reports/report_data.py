@@ -44,6 +44,7 @@ __all__ = ["ReportInputs", "report_data"]
 _SIZE_LEVELS_MM: Final = (0.0, 1.0, 3.0, 5.0, 7.0, 9.0, 12.0, 15.0, 18.0)
 
 _LIMITS_SHOWN: Final = 3
+_DROPPED_SHOWN: Final = 8
 
 
 def report_data(inputs: ReportInputs) -> dict[str, Any]:
@@ -54,10 +55,13 @@ def report_data(inputs: ReportInputs) -> dict[str, Any]:
         "invented": inputs.canal.provenance.invented,
         "date": inputs.date.isoformat(),
         "version": __version__,
-        "target": _target(inputs.result),
+        "target": _target(inputs),
         "totals": _totals(inputs.plan),
         "sequence": [_sequence_row(k, s) for k, s in enumerate(inputs.plan.steps, 1)],
         "settings_origin": _settings_origin(inputs.plan),
+        "stop_from": _stop_from(inputs),
+        "course": _course(inputs.plan),
+        "dropped": _dropped_rows(inputs.result),
         "canal_line": _canal_line(inputs),
         "summary": _summary(inputs),
         "sizes": _sizes(inputs.canal),
@@ -76,12 +80,35 @@ def report_data(inputs: ReportInputs) -> dict[str, Any]:
     }
 
 
-def _target(result: PlanResult) -> str:
-    target = result.target
-    return (
-        f"size {target.size}, taper {format_taper(target.taper_mm_per_mm)}, "
-        f"up to level {format_mm(target.coronal_limit_mm, 1)}"
-    )
+def _target(inputs: ReportInputs) -> str:
+    target = inputs.result.target
+    short = target.coronal_limit_mm < inputs.canal.length_mm - 0.05
+    top = f"level {format_mm(target.coronal_limit_mm, 1)}" if short else "the orifice"
+    return f"size {target.size}, taper {format_taper(target.taper_mm_per_mm)}, up to {top}"
+
+
+def _stop_from(inputs: ReportInputs) -> str:
+    """Return where stops count from, in words."""
+    if any(one.code == "STOP_FROM_ORIFICE" for one in inputs.result.cautions):
+        return "the orifice point of the image, for no working length was given"
+    return "the coronal reference"
+
+
+def _dropped_rows(result: PlanResult) -> list[list[str]]:
+    """Return the sequences that full loads ruled out, with the limit they break."""
+    shown = result.dropped[:_DROPPED_SHOWN]
+    rows = [[" → ".join(one.sequence), one.text] for one in shown]
+    more = len(result.dropped) - len(shown)
+    return rows + ([["", f"{more} more in the JSON"]] if more else [])
+
+
+def _course(plan: Plan) -> list[list[str]]:
+    """Return everything in order, like things between steps once, with their times."""
+    rows: list[list[str]] = []
+    for one in plan.course:
+        number = "" if one.step is None else str(one.step)
+        rows.append([number, one.phase, one.text, format_number(one.time_s, 0)])
+    return rows
 
 
 def _totals(plan: Plan) -> str:
@@ -110,12 +137,18 @@ def _sequence_row(number: int, planned: PlannedStep) -> dict[str, str]:
         "step": format_percent(float(step.step_percent[worst])) if cuts else "loose",
         "step_level": format_number(float(step.level_mm[worst]), 1) if cuts else "",
         "engaged": format_number(step.engaged_length_mm if cuts else None, 1),
-        "dentin": format_number(step.dentin_left_min_mm, 2),
+        "dentin": format_number(_dentin_mm(planned), 2),
+        "moved": format_number(planned.full.transportation_mm, 2) if planned.full else MISSING,
         "strain": format_percent(100.0 * loads.peak_strain, 1),
         "torque": format_number(loads.peak_torque_ncm if cuts else None, 2),
         "torque_share": format_percent(100.0 * loads.torque_fraction) if cuts else "",
         "fatigue": _fatigue(loads.fatigue_fraction),
     }
+
+
+def _dentin_mm(planned: PlannedStep) -> float:
+    """Return the thinnest dentin after a step, transportation counted in where it is known."""
+    return (planned.full.done if planned.full else planned.step).dentin_left_min_mm
 
 
 def _first(result: PlanResult) -> str:
@@ -232,7 +265,8 @@ def _step_block(number: int, planned: PlannedStep, common: set[Caution]) -> dict
 
 def _nearest_limits(planned: PlannedStep) -> list[str]:
     """Return the limits that the step comes nearest to, the nearest first."""
-    judged = [m for m in planned.margins if m.constraint != "no_cut" and np.isfinite(m.used)]
+    every = planned.margins + (planned.full.margins if planned.full else ())
+    judged = [m for m in every if m.constraint != "no_cut" and np.isfinite(m.used)]
     judged = [m for m in judged if m.used > 0.0]
     nearest = sorted(judged, key=lambda margin: -margin.used)[:_LIMITS_SHOWN]
     return [_margin(margin) for margin in nearest]

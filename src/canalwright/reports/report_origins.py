@@ -81,25 +81,18 @@ def origin_rows(inputs: ReportInputs) -> list[list[str]]:
     provenance = inputs.canal.provenance
     rows = [["program", f"Canalwright {__version__}"], ["date", inputs.date.isoformat()]]
     if provenance.source:
-        rows.append(["canal measured from", provenance.source])
+        rows.append(["canal measured from", file_name(provenance.source)])
     if provenance.spacing_mm is not None:
         sizes = " × ".join(f"{size:g}" for size in provenance.spacing_mm)
         rows.append(["voxel size (z, y, x)", f"{sizes} mm, from {provenance.spacing_origin}"])
     if provenance.methods:
         rows.append(["methods", ", ".join(provenance.methods)])
-    if provenance.digest:
+    digests = {digest: name for name, digest in inputs.inputs.items()}
+    if provenance.digest and provenance.digest not in digests:
         rows.append(["SHA-256 of the image", provenance.digest])
-    rows += _load_parameter_rows(inputs)
-    return rows + [[f"SHA-256 of {name}", digest] for name, digest in inputs.inputs.items()]
+    return rows + [[f"SHA-256 of {name}", digest] for digest, name in digests.items()]
 
 
-def _load_parameter_rows(inputs: ReportInputs) -> list[list[str]]:
-    """Return what torque and fatigue rest on, each with its evidence."""
-    parameters = inputs.result.parameters
-    tests = [("fatigue test, all instruments", parameters.fatigue_coefficient)]
-    tests += [(f"fatigue test, {name}", g) for name, g in parameters.own_fatigue_coefficients]
-    rows = [
-        ["cutting energy", parameters.specific_cutting_energy_j_per_mm3.describe()],
-        ["friction coefficient", parameters.friction_coefficient.describe()],
-    ]
-    return rows + [[name, f"{g.note} ({g.evidence})"] for name, g in tests if g is not None]
+def file_name(source: str) -> str:
+    """Return the name of a file without the folders it lay in."""
+    return source.replace("\\", "/").rstrip("/").rpartition("/")[2] or source

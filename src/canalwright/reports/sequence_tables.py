@@ -45,6 +45,7 @@ def sequence_table(title: str, steps: Sequence[PlannedStep]) -> TextTable:
         ("cuts mm", "right"),
         ("dentin mm", "right"),
         ("strain %", "right"),
+        ("moved mm", "right"),
     )
     rows = tuple(_step_row(number, step) for number, step in enumerate(steps, 1))
     return TextTable(title, columns, rows)
@@ -64,8 +65,9 @@ def _step_row(number: int, planned: PlannedStep) -> tuple[str, ...]:
         format_number(float(step.step_percent[worst]), 0) if cuts else "loose",
         format_number(float(step.level_mm[worst]) if cuts else None, 1),
         format_number(step.engaged_length_mm if cuts else None, 1),
-        format_number(step.dentin_left_min_mm, 2),
+        format_number((planned.full.done if planned.full else step).dentin_left_min_mm, 2),
         format_number(100.0 * planned.loads.peak_strain, 1),
+        format_number(planned.full.transportation_mm if planned.full else None, 2),
     )
 
 

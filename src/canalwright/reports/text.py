@@ -80,6 +80,8 @@ _LIMIT_LABELS: Final[dict[str, str]] = {
     "glide_file_size": "size of an engine-driven glide file, at most",
     "glide_file_taper": "taper of an engine-driven glide file, at most",
     "gauging_over_mm": "terminus wider than the target, caution from",
+    "torque_end_fraction": "torque of cutting at the end of the advance",
+    "torque_peak_fraction": "peak torque, share of strength",
     "strain": "surface strain",
     "screw_in_n": "pull toward the terminus (screw-in)",
     "transportation_mm": "transportation",

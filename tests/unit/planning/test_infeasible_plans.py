@@ -34,8 +34,9 @@ def test_thin_root_is_bound_by_dentin():
 
 
 def test_missing_hand_files_are_bound_by_the_glide_path():
-    canal = tapered_canal(apical_mm=0.08, taper_mm_per_mm=0.04)
-    error = _refused(canal, generic_engine_instruments(), Target(25, 0.04))
+    canal = tapered_canal(apical_mm=0.14, taper_mm_per_mm=0.035)
+    tray = [one for one in generic_engine_instruments() if one.size >= 20]
+    error = _refused(canal, tray, Target(25, 0.04))
     assert "the glide path must be at least 0.15 mm" in error.binding[0]
 
 

@@ -1,0 +1,35 @@
+"""Which of several non-dominated sequences comes first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import ceil
+from typing import Final
+
+from canalwright.planning.search import Candidate
+
+__all__ = ["BAND", "COMFORTABLE_RISK", "recommended_first"]
+
+COMFORTABLE_RISK: Final = 0.8
+"""Share of a limit up to which fewer passes are preferred to lower risk; a choice."""
+
+BAND: Final = 0.05
+"""Above that, shares within one band of this width count as alike."""
+
+_SAME: Final = 1e-6
+
+
+def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:
+    """Return candidates in the order of recommendation.
+
+    Those that stay within 80 % of every limit on step and engagement come first, then those
+    within 85 % and so on; in each group by number of passes, risk, dentin removed, time.
+    """
+    return tuple(sorted(candidates, key=_preference))
+
+
+def _preference(candidate: Candidate) -> tuple[float, ...]:
+    risk = round(candidate.risk, 6)
+    band = max(ceil((risk - COMFORTABLE_RISK) / BAND - _SAME), 0)
+    removed = round(candidate.removed_mm3, 6)
+    return float(band), float(len(candidate.passes)), risk, removed, candidate.time_s
