@@ -1,4 +1,4 @@
-"""Compile the search ahead of its first use, as a last step of installation.
+"""Compile the search and the passes ahead of their first use, as a last step of installation.
 
 Usage: ``python -m canalwright.planning.warm_up``.
 """
@@ -12,8 +12,10 @@ from canalwright.geometry.sections import DIRECTIONS
 from canalwright.instruments.standard import instrument_from_id
 from canalwright.planning.planner import plan
 from canalwright.planning.types import Target
+from canalwright.shaping.sequence import shape_sequence
+from canalwright.shaping.shape import Pass
 
-__all__ = ["compile_search"]
+__all__ = ["compile_passes", "compile_search"]
 
 
 def compile_search() -> None:
@@ -23,6 +25,11 @@ def compile_search() -> None:
     """
     tray = [instrument_from_id(name) for name in ("hand-10-02", "hand-15-02", "engine-20-02")]
     plan(_plain_canal(), tray, Target(size=20, taper_mm_per_mm=0.02))
+
+
+def compile_passes() -> None:
+    """Shape a plain invented canal and forget it; the compiled passes stay in the disk cache."""
+    shape_sequence(_plain_canal(), [Pass(instrument_from_id("hand-15-02"))])
 
 
 def _plain_canal() -> Canal:
@@ -46,3 +53,4 @@ def _plain_canal() -> Canal:
 
 if __name__ == "__main__":
     compile_search()
+    compile_passes()

@@ -180,6 +180,7 @@ def _driven(
     tilt, force = np.zeros((most, levels, 2)), np.zeros((most, levels, 2))
     theta = directions_rad(sections.shape[1])
     stiffness = rod.bending_stiffness_nmm2(_STIFFNESS_STATION_MM)
+    wider = np.zeros_like(rod.radius_mm) if rod.wider is None else rod.wider
     plane = axis.plane if axis.mirrors(shape.radius_mm) else None
     turn = np.array(plane or (1.0, 0.0))
     inside = turn[0] * axis.direction0[0] + turn[1] * axis.direction1[0]
@@ -198,6 +199,8 @@ def _driven(
         np.cross(axis.tangent[0], inside),
         rod.radius_mm,
         rod.step_mm,
+        wider,
+        np.gradient(wider, rod.step_mm),
         made.loose_mm,
         made.instrument.cutting_length_mm,
         rod.law.table,

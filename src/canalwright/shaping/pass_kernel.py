@@ -28,6 +28,7 @@ from canalwright.mechanics.rod_wall import wall_depths
 from canalwright.shaping.pass_nodes import (
     offset_at_nodes,
     place_nodes,
+    section_nodes,
     spread_force,
     to_levels,
     wall_nodes,
@@ -190,6 +191,8 @@ def drive_pass(
     binormal: Floats,
     profile: Floats,
     profile_step: float,
+    wider: Floats,
+    wider_slope: Floats,
     opened_more_mm: float,
     cutting_mm: float,
     table: Floats,
@@ -238,6 +241,7 @@ def drive_pass(
         place_nodes(
             tip, level_mm, coefficient, direction0, binormal, planar, at, center, frame, turn
         )
+        section_nodes(at, profile_step, wider, wider_slope, node)
         left = turns[visited]
         for part in range(MOST_PARTS):
             rooms(sections, cosine, sine, first, disc, planar, plane_turn[0], plane_turn[1], room)

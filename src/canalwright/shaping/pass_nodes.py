@@ -12,10 +12,25 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from canalwright.mechanics.rod_numerics import COSINE, SINE, WALL, WALL_NARROW, WEIGHT
+from canalwright.mechanics.rod_numerics import (
+    COSINE,
+    SINE,
+    WALL,
+    WALL_NARROW,
+    WEIGHT,
+    WIDER,
+    WIDER_SLOPE,
+)
 from canalwright.shaping.union import MATH, ROOM_COSINE, ROOM_NARROW, ROOM_SINE, ROOM_WIDE
 
-__all__ = ["offset_at_nodes", "place_nodes", "spread_force", "to_levels", "wall_nodes"]
+__all__ = [
+    "offset_at_nodes",
+    "place_nodes",
+    "section_nodes",
+    "spread_force",
+    "to_levels",
+    "wall_nodes",
+]
 
 Floats = NDArray[np.float64]
 
@@ -139,6 +154,20 @@ def wall_nodes(
         if x != 0.0 or y != 0.0:
             turned = 0.5 * math.atan2(y, x)
             node[i, COSINE], node[i, SINE] = math.cos(turned), math.sin(turned)
+
+
+@njit(cache=True, fastmath=MATH)
+def section_nodes(
+    at: Floats, profile_step: float, wider: Floats, wider_slope: Floats, node: Floats
+) -> None:
+    """Fill how the rod's section differs from that of its tip; see `canalwright.mechanics.rod`."""
+    last = wider.shape[0] - 2
+    for i in range(at.shape[0]):
+        place = (at[i] - at[0]) / profile_step
+        k = min(int(place), last)
+        mix = place - k
+        node[i, WIDER] = (1.0 - mix) * wider[k] + mix * wider[k + 1]
+        node[i, WIDER_SLOPE] = (1.0 - mix) * wider_slope[k] + mix * wider_slope[k + 1]
 
 
 @njit(cache=True, fastmath=MATH)
