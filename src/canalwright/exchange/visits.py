@@ -159,13 +159,14 @@ class ObturationRecord(Record):
 
 
 class CanalSheetRecord(Record):
-    """Everything on one canal."""
+    """Everything on one canal; ``needles`` by state of the canal, the untouched one first."""
 
     canal: str
     length: LengthRecord
     patency: PatencyRecord
+    glide_path: str
     steps: list[VisitStepRecord]
-    needles: list[NeedleRecord]
+    needles: list[list[NeedleRecord]]
     obturation: ObturationRecord
     curvature_deg: Finite
     apical_size: int
@@ -275,7 +276,8 @@ def _sheet(sheet: CanalSheet) -> CanalSheetRecord:
             text=patency.text,
         ),
         steps=[_step(step) for step in sheet.steps],
-        needles=[_needle(reach) for reach in sheet.irrigation.final],
+        glide_path=sheet.glide_path.describe(),
+        needles=[[_needle(reach) for reach in state] for state in sheet.irrigation.states],
         obturation=_obturation(sheet),
         curvature_deg=round(sheet.curvature_deg, 2),
         apical_size=sheet.apical_size,

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import numpy as np
+
 from canalwright import __version__
 from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution
 from canalwright.evidence import Evidence, Graded
@@ -149,6 +151,7 @@ def _length_row(sheet: CanalSheet) -> dict[str, str]:
         "policy": sheet.entered.policy.text,
         "estimates": "; ".join(_estimates(length)),
         "patency": _patency(sheet),
+        "glide": _glide(sheet),
         "shortening": f"{max((s.shortening_mm for s in sheet.steps), default=0.0):.2f}",
     }
 
@@ -191,6 +194,13 @@ def _patency(sheet: CanalSheet) -> str:
     )
 
 
+def _glide(sheet: CanalSheet) -> str:
+    found = sheet.glide_path
+    by = "not reached" if not found.reached else found.file or "open by image"
+    needed = marked(f"{found.needed_mm.value:g}", found.needed_mm.evidence)
+    return f"Glide path: {by}, {found.width_mm:.2f} wide, {needed} asked."
+
+
 def _canal_blocks(visit: Visit) -> list[dict[str, Any]]:
     """Return the canals; what is said of the motor is said once where it is the same for all."""
     said = [_motion(sheet) for sheet in visit.canals]
@@ -208,9 +218,19 @@ def _canal_block(sheet: CanalSheet, motion: str) -> dict[str, Any]:
         "wl": format_number(sheet.length.working_length_mm, 1),
         "target": f"{target.target_size}/.{round(target.target_taper_mm_per_mm * 100):02d}",
         "curve": f"{sheet.curvature_deg:.0f}°",
+        "wall": _wall(sheet),
         "motion": motion,
         "steps": [_step_row(number, step) for number, step in enumerate(sheet.steps, 1)],
     }
+
+
+def _wall(sheet: CanalSheet) -> str:
+    """Return the thinnest wall left above 1 mm from the end, where the image shows it."""
+    final = sheet.simulation.plan.final
+    judged = final.level_mm >= sheet.simulation.limits.dentin_from_mm.value - 1e-9
+    left = final.dentin_min_mm[judged]
+    known = left[~np.isnan(left)]
+    return f"{known.min():.2f} (c)" if known.size else "not known"
 
 
 def _motion(sheet: CanalSheet) -> str:

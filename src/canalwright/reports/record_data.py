@@ -40,6 +40,7 @@ def record_data(inputs: ChairsideInputs) -> dict[str, Any]:
         "rule": _rule(),
         "canals": [_canal(sheet) for sheet in visit.canals],
         "shortening": _shortening(),
+        "heat": _heat(),
         "pressure": [[f"{y.flow_ml_per_min:g}", y.text, y.source] for y in pressure_yardsticks()],
         "cautions": [_caution(caution) for caution in visit.cautions],
         "conflicts": [_caution(caution) for caution in visit.conflicts],
@@ -79,10 +80,13 @@ def _canal(sheet: CanalSheet) -> dict[str, Any]:
             ["crown part, orifice to reference", crown],
             ["curve (Schneider, own plane)", f"{sheet.curvature_deg:.1f}°"],
             ["patency", sheet.patency.text],
+            ["glide path", sheet.glide_path.describe()],
         ],
         "estimates": _estimates(sheet),
         "steps": [_step(number, step) for number, step in enumerate(sheet.steps, 1)],
         "needles": [_needle(reach) for reach in sheet.irrigation.final],
+        "states": [_state(at, state) for at, state in enumerate(sheet.irrigation.states)],
+        "gauges": [f"{reach.needle.gauge}" for reach in sheet.irrigation.final],
         "cones": [_cone(fit) for fit in sheet.obturation.candidates[:_CANDIDATES]],
         "gaps": _gaps(sheet.obturation.chosen),
         "chosen": sheet.obturation.chosen.cone.label,
@@ -164,6 +168,12 @@ def _needle(reach: NeedleReach) -> list[str]:
     ]
 
 
+def _state(at: int, state: tuple[NeedleReach, ...]) -> list[str]:
+    """Return how far short of working length each needle stays in one state of the canal."""
+    name = "before step 1" if at == 0 else f"after step {at}"
+    return [name, *("–" if r.short_mm is None else f"{r.short_mm:.1f}" for r in state)]
+
+
 def _cone(fit: ConeFit) -> list[str]:
     tug = fit.tug_back
     held = MISSING if tug is None else f"{tug.from_level_mm:.1f}–{tug.to_level_mm:.1f}"
@@ -205,6 +215,11 @@ def _shortening() -> list[list[str]]:
     ]
 
 
+def _heat() -> str:
+    entry = table("obturation")["heat"]
+    return f"Heat: {entry['text']} [{entry['source']}]."
+
+
 def _caution(caution: Caution) -> dict[str, str]:
     known = caution.source in all_references()
     return {"text": caution.text, "source": caution.source if known else ""}
@@ -222,6 +237,7 @@ def _cited(visit: Visit) -> Iterable[str]:
     yield from (y.source for y in pressure_yardsticks())
     yield from (row.change_mm.source for row in published_shortening())
     yield from ("aae2009", "aae2022", "iso3950", "iso6877", "iso9626", "kuttler1955")
+    yield from ("bielawiec2023", "blum1997", "whitworth2005")
     for sheet in visit.canals:
         combination = sheet.length.combination
         if combination is not None:

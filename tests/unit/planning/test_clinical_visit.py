@@ -123,6 +123,36 @@ def test_patency_is_skipped_in_words():
     assert len(texts(visit, "OPEN_APEX")) == 1
 
 
+def test_the_glide_path_is_by_image_by_a_file_or_not_there():
+    wide = one().canals[0].glide_path
+    assert wide.reached
+    assert wide.file == ""
+    assert "no file of its own" in wide.describe()
+    narrow = tapered_canal(name="MB", apical_mm=0.10, taper_mm_per_mm=0.01, spacing_mm=0.25)
+    made = one(canal=narrow).canals[0].glide_path
+    assert made.file == "hand-15-02"
+    assert made.width_mm == pytest.approx(0.15)
+    short = one(canal=narrow, steps=steps(("hand-10-02", 0.0)), target_size=10).canals[0]
+    assert not short.glide_path.reached
+    assert "stays under" in short.glide_path.describe()
+
+
+def test_every_needle_is_set_against_every_state():
+    irrigation = one().canals[0].irrigation
+    assert len(irrigation.states) == 5
+    assert irrigation.thickest(0, 1.0) is None
+    assert irrigation.thickest(4, 1.0).needle.gauge == 31
+    assert irrigation.thickest(4, 2.0).needle.gauge == 30
+
+
+def test_heat_is_disputed_where_it_is_used():
+    cold, warm = (
+        {c.code for c in worked_out(replace(two_canals(), technique=t)).conflicts}
+        for t in ("cold lateral", "warm vertical")
+    )
+    assert warm - cold == {"ROOT_SURFACE_HEAT"}
+
+
 def test_ratings_and_model_stand_side_by_side():
     rating = MakerRating(speed_rpm=350.0, torque_ncm=0.01, motion=Motion.RECIPROCATING)
     wishes = (steps()[0], replace(steps()[3], rating=rating))

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from canalwright.cautions import Caution
+from canalwright.evidence import Graded
 from canalwright.planning.clinical.stops import Stop, stop_of
 from canalwright.planning.clinical.tables import table
 from canalwright.planning.patency import PAST_TERMINUS_MM
+from canalwright.planning.simulation import Simulation
 from canalwright.shaping.shape import Pass, Shape
 
-__all__ = ["PatencyAdvice", "patency_advice"]
+__all__ = ["GlidePath", "PatencyAdvice", "glide_path", "patency_advice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,39 @@ class PatencyAdvice:
     leaves_mm: float
     text: str
     cautions: tuple[Caution, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class GlidePath:
+    """Where a sequence has the glide path.
+
+    Attributes
+    ----------
+    reached : bool
+    file : str
+        Id of the instrument that completes it; empty where the image shows it from the start.
+    width_mm : float
+        Narrowest place to working length then, or at the end where it is never reached.
+    needed_mm : Graded
+        What is asked for.
+    """
+
+    reached: bool
+    file: str
+    width_mm: float
+    needed_mm: Graded
+
+    def describe(self) -> str:
+        """Return the same in a sentence."""
+        asked = f"{self.needed_mm.value:.2f} mm ({self.needed_mm.evidence})"
+        if not self.reached:
+            return f"The glide path stays under {asked}: narrowest {self.width_mm:.2f} mm."
+        if not self.file:
+            return (
+                f"By the image at least {self.width_mm:.2f} mm wide: no file of its own needed for "
+                f"the glide path of {asked}; a hand file confirms it first."
+            )
+        return f"{self.file} completes the glide path: {self.width_mm:.2f} mm, {asked} asked for."
 
 
 def patency_advice(
@@ -71,6 +106,27 @@ def patency_advice(
         "was narrower. After every engine-driven instrument."
     )
     return PatencyAdvice(stop, past, beyond, leaves, text, _far(made, beyond) + _wide(measured))
+
+
+def glide_path(run: Simulation) -> GlidePath:
+    """Return which file completes the glide path of a sequence, if any.
+
+    Parameters
+    ----------
+    run : Simulation
+        The sequence carried out.
+    """
+    needed = run.limits.glide_path_mm
+    end = run.target.end_level_mm
+    shapes = (run.start, *(planned.step.after for planned in run.plan.steps))
+    widths = [_narrowest_mm(shape, end) for shape in shapes]
+    done = next((at for at, width in enumerate(widths) if width >= needed.value - 1e-9), None)
+    file = run.plan.steps[done - 1].instrument.id if done else ""
+    return GlidePath(done is not None, file, widths[-1 if done is None else done], needed)
+
+
+def _narrowest_mm(shape: Shape, end_level_mm: float) -> float:
+    return float(shape.inscribed_mm[shape.level_mm >= end_level_mm - 1e-9].min())
 
 
 def _without(measured: Shape, skipped: str) -> PatencyAdvice:

@@ -138,14 +138,26 @@ class CanalIrrigation:
     ----------
     chosen : tuple of NeedleReach
         Of the needle to use, one for each state of the canal, the untouched one first.
-    final : tuple of NeedleReach
-        Of every needle of the table in the finished canal.
+    states : tuple of tuple of NeedleReach
+        Of every needle of the table, for each state of the canal, the untouched one first.
     cautions : tuple of Caution
     """
 
     chosen: tuple[NeedleReach, ...]
-    final: tuple[NeedleReach, ...]
+    states: tuple[tuple[NeedleReach, ...], ...]
     cautions: tuple[Caution, ...]
+
+    @property
+    def final(self) -> tuple[NeedleReach, ...]:
+        """Every needle of the table in the finished canal."""
+        return self.states[-1]
+
+    def thickest(self, state: int, short_mm: float) -> NeedleReach | None:
+        """Return the thickest needle that comes within a distance of working length in a state."""
+        for reach in self.states[state]:
+            if reach.short_mm is not None and reach.short_mm <= short_mm + 1e-9:
+                return reach
+        return None
 
 
 def canal_irrigation(
@@ -180,17 +192,14 @@ def canal_irrigation(
         "terminus_mm": terminus_mm,
         "short_mm": plan.short_mm,
     }
-    chosen = tuple(
-        needle_reach(needle, plan.vent, shape.level_mm, shape.inscribed_mm, **place)
-        for shape in shapes
-    )
-    last = shapes[-1]
-    final = tuple(
-        needle_reach(other, plan.vent, last.level_mm, last.inscribed_mm, **place)
-        for other in needle_table()
-    )
+
+    def reach(one: Needle, shape: Shape) -> NeedleReach:
+        return needle_reach(one, plan.vent, shape.level_mm, shape.inscribed_mm, **place)
+
+    chosen = tuple(reach(needle, shape) for shape in shapes)
+    states = tuple(tuple(reach(one, shape) for one in needle_table()) for shape in shapes)
     cautions = _depth_cautions(canal_name, chosen[-1], plan) + _setting(apical_size)
-    return CanalIrrigation(chosen, final, cautions)
+    return CanalIrrigation(chosen, states, cautions)
 
 
 def pressure_yardsticks() -> tuple[PressureYardstick, ...]:

@@ -227,6 +227,11 @@ def _tolerance_caution(label: str, fit: ConeFit) -> Caution:
         "CONE_TOLERANCE",
         f"{label} seats {fit.short_mm:.1f} mm short by its "
         f"{'gauged' if fit.cone.gauged_mm is not None else 'nominal'} size; within tolerance it "
-        f"may stop {most}{passing}. Confirm with a radiograph.",
+        f"may stop {most}{passing}. {_conformity()} Confirm with a radiograph.",
         fit.cone.tolerance_mm.source or "project rule",
     )
+
+
+def _conformity() -> str:
+    entry = table("obturation")["conformity"]
+    return f"{entry['text'][:1].upper()}{entry['text'][1:]} [{entry['source']}]."

@@ -10,7 +10,12 @@ from canalwright.instruments.instrument import Alloy
 from canalwright.planning.clinical.assessment import Assessment
 from canalwright.planning.clinical.case_rating import case_assessment, case_cautions
 from canalwright.planning.clinical.conflicts import conflicts_for
-from canalwright.planning.clinical.glide_path import PatencyAdvice, patency_advice
+from canalwright.planning.clinical.glide_path import (
+    GlidePath,
+    PatencyAdvice,
+    glide_path,
+    patency_advice,
+)
 from canalwright.planning.clinical.irrigation import (
     CanalIrrigation,
     canal_irrigation,
@@ -72,6 +77,8 @@ class CanalSheet:
     entered : CanalVisit
     length : CanalLength
     patency : PatencyAdvice
+    glide_path : GlidePath
+        Which file completes it, or why none is needed.
     steps : tuple of VisitStep
     simulation : Simulation
     irrigation : CanalIrrigation
@@ -86,6 +93,7 @@ class CanalSheet:
     entered: CanalVisit
     length: CanalLength
     patency: PatencyAdvice
+    glide_path: GlidePath
     steps: tuple[VisitStep, ...]
     simulation: Simulation
     irrigation: CanalIrrigation
@@ -141,7 +149,7 @@ def worked_out(plan: VisitPlan) -> Visit:
         hypochlorite_cautions(plan.irrigation),
         CLINICAL_CAUTIONS,
     )
-    return Visit(plan, canals, assessment, cautions, conflicts_for(plan.tooth))
+    return Visit(plan, canals, assessment, cautions, conflicts_for(plan.tooth, plan.technique))
 
 
 def _canal_sheet(visit: CanalVisit, plan: VisitPlan) -> CanalSheet:
@@ -183,6 +191,7 @@ def _canal_sheet(visit: CanalVisit, plan: VisitPlan) -> CanalSheet:
         entered=visit,
         length=length,
         patency=patency,
+        glide_path=glide_path(run),
         steps=steps,
         simulation=run,
         irrigation=irrigation,
