@@ -175,8 +175,7 @@ def _reading(text: str) -> ReadingEntry:
             hint="A radiograph may state true file/apparent file/apparent tooth: "
             "radiograph:20/20.9/22:apex.",
         )
-    usual = "apex" if method == "radiograph" else "foramen"
-    values: dict[str, Any] = {"method": method, "landmark": landmark or usual}
+    values: dict[str, Any] = {"method": method, "landmark": landmark or None}
     lengths = [_number(part, "--reading") for part in parts[1].split("/")]
     if len(lengths) == 3:
         keys = ("true_instrument_mm", "apparent_instrument_mm", "apparent_tooth_mm")

@@ -26,11 +26,15 @@ Quantity = str | Finite
 
 
 class ReadingEntry(Record):
-    """One length; of a radiograph either ``length_mm`` or the three lengths of the proportion."""
+    """One length; of a radiograph either ``length_mm`` or the three lengths of the proportion.
+
+    Without a ``landmark`` a radiograph shows the apex, a hand feels the constriction, and all
+    else goes to the foramen.
+    """
 
     method: Literal["scan", "radiograph", "electronic", "tactile"]
     length_mm: Positive | None = None
-    landmark: Literal["apex", "foramen", "constriction"] = "foramen"
+    landmark: Literal["apex", "foramen", "constriction"] | None = None
     sd_mm: Positive | None = None
     note: str = ""
     true_instrument_mm: Positive | None = None

@@ -158,9 +158,14 @@ def reading_of(entry: ReadingEntry) -> LengthReading:
         true, apparent, tooth = given
         length = proportional_length_mm(true, apparent, tooth)
         note = f"{true:g} × {tooth:g} / {apparent:g} mm {entry.note}".strip()
-    return LengthReading(
-        Method(entry.method), length, Landmark[entry.landmark.upper()], entry.sd_mm, note
-    )
+    return LengthReading(Method(entry.method), length, _landmark(entry), entry.sd_mm, note)
+
+
+def _landmark(entry: ReadingEntry) -> Landmark:
+    if entry.landmark is not None:
+        return Landmark[entry.landmark.upper()]
+    usual = {"radiograph": Landmark.APEX, "tactile": Landmark.CONSTRICTION}
+    return usual.get(entry.method, Landmark.FORAMEN)
 
 
 def _canal_visit(

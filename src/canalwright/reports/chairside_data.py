@@ -22,7 +22,7 @@ from canalwright.planning.clinical.tables import table
 from canalwright.planning.clinical.visit import CanalSheet, Visit, VisitStep
 from canalwright.reports.chairside_marks import LEGEND, marked, marked_graded
 from canalwright.reports.style import ISO_CHIP_COLORS
-from canalwright.reports.text import MISSING, format_number, instrument_label
+from canalwright.reports.text import MISSING, format_number, named_instrument
 
 __all__ = ["ChairsideInputs", "heading", "sheet_data", "sheet_data_of", "short_cautions"]
 
@@ -186,8 +186,8 @@ def _estimates(length: CanalLength) -> list[str]:
 def _patency(sheet: CanalSheet) -> str:
     advice = sheet.patency
     if advice.stop is None:
-        return advice.text
-    label = instrument_label(advice.stop.instrument)
+        return advice.text.removeprefix("No patency file: ").rstrip(".")
+    label = named_instrument(advice.stop.instrument)
     return (
         f"{label}, stop {advice.stop.stop_mm:.1f}: {advice.past_terminus_mm:.1f} past the foramen, "
         f"leaves {advice.leaves_mm:.2f} wide (c)"
@@ -251,7 +251,7 @@ def _step_row(number: int, step: VisitStep) -> dict[str, str]:
     hand = instrument.kind is Kind.HAND
     return {
         "number": str(number),
-        "instrument": instrument_label(instrument),
+        "instrument": named_instrument(instrument),
         "chip": ISO_CHIP_COLORS.get(instrument.color, ""),
         "purpose": step.planned.purpose,
         "recheck": "↻" if step.recheck else "",

@@ -32,6 +32,7 @@ __all__ = ["chairside_figure", "gap_map_figure"]
 
 _LEFT_MM: Final = 10.0
 _GAP_MM: Final = 3.0
+_CANALS_PER_ROW: Final = 2
 _HEAD_MM: Final = 10.5
 _FOOT_MM: Final = 9.0
 _BEFORE: Final = "#b5b5b5"
@@ -39,13 +40,13 @@ _CONE: Final = "#ffffff"
 
 
 def chairside_figure(visit: Visit, *, size_mm: tuple[float, float] = (186.0, 92.0)) -> Figure:
-    """Draw the tracks of every canal of a visit side by side.
+    """Draw the tracks of every canal of a visit, two canals side by side.
 
     Parameters
     ----------
     visit : Visit
     size_mm : tuple of float
-        Width and height of the figure in mm.
+        Width of the figure, and height of every row of two canals, in mm.
 
     Returns
     -------
@@ -53,21 +54,34 @@ def chairside_figure(visit: Visit, *, size_mm: tuple[float, float] = (186.0, 92.
         Three tracks for each canal; axes carry ``canal name/track`` as `gid`.
     """
     width, height = size_mm
-    share = width / len(visit.canals)
+    columns = min(len(visit.canals), _CANALS_PER_ROW)
+    rows = -(-len(visit.canals) // columns)
+    share = width / columns
     with drawing():
-        figure = figure_mm(width, height)
+        figure = figure_mm(width, rows * height)
         for at, sheet in enumerate(visit.canals):
-            _draw_canal(figure, sheet, at * share, share - 2.0, height)
+            corner = (at % columns * share, at // columns * height)
+            _draw_canal(figure, sheet, corner, share - 2.0, height)
     return figure
 
 
 def _draw_canal(
-    figure: Figure, sheet: CanalSheet, left_mm: float, width_mm: float, height_mm: float
+    figure: Figure,
+    sheet: CanalSheet,
+    corner_mm: tuple[float, float],
+    width_mm: float,
+    height_mm: float,
 ) -> None:
+    left_mm, top_mm = corner_mm
     tall = height_mm - _HEAD_MM - _FOOT_MM
     free = width_mm - _LEFT_MM - 2 * _GAP_MM
     figure_text_mm(
-        figure, left_mm, 0.5, f"Canal {sheet.name}", fontsize=HEAD_PT + 1.0, fontweight="bold"
+        figure,
+        left_mm,
+        top_mm + 0.5,
+        f"Canal {sheet.name}",
+        fontsize=HEAD_PT + 1.0,
+        fontweight="bold",
     )
     left, first = left_mm + _LEFT_MM, None
     for name, head, unit, part, draw in (
@@ -77,14 +91,21 @@ def _draw_canal(
     ):
         wide = part * free
         axes = add_axes_mm(
-            figure, left, _HEAD_MM, wide, tall, sharey=first, gid=f"{sheet.name}/{name}"
+            figure,
+            left,
+            top_mm + _HEAD_MM,
+            wide,
+            tall,
+            sharey=first,
+            gid=f"{sheet.name}/{name}",
         )
         axes.set_ylim(-0.6, sheet.entered.canal.length_mm + 0.6)
         draw(axes, sheet)
         _rule(axes, sheet, labeled=first is None)
         middle = left + wide / 2.0
-        figure_text_mm(figure, middle, 5.2, head, ha="center", fontweight="bold")
-        figure_text_mm(figure, middle, height_mm - 4.2, unit, ha="center", color=MUTED)
+        figure_text_mm(figure, middle, top_mm + 5.2, head, ha="center", fontweight="bold")
+        below = top_mm + height_mm - 4.2
+        figure_text_mm(figure, middle, below, unit, ha="center", color=MUTED)
         first = axes if first is None else first
         left += wide + _GAP_MM
 

@@ -31,9 +31,11 @@ PAGES: Final[dict[str, str]] = {
 """What can be printed, and the template of each."""
 
 _SHEET_WIDTH_MM: Final = 186.0
-_SHEET_HEIGHTS_MM: Final = {"a4": (104.0, 90.0, 78.0, 66.0), "us-letter": (90.0, 76.0, 64.0)}
-"""Heights of the tracks on the sheet: the first with which it keeps to two pages is taken."""
-_SHEET_PAGES: Final = 2
+_SHEET_HEIGHTS_MM: Final = {
+    "a4": (124.0, 104.0, 90.0, 78.0, 66.0),
+    "us-letter": (104.0, 90.0, 76.0, 64.0),
+}
+"""Heights of a row of tracks: the first with which the sheet keeps to its pages is taken."""
 _BLANK: Final = (
     '<svg xmlns="http://www.w3.org/2000/svg" width="{0}mm" height="{1}mm" viewBox="0 0 {0} {1}"/>'
 )
@@ -96,11 +98,12 @@ def visit_figures(inputs: ChairsideInputs) -> dict[str, Figure]:
 
 
 def _fit_tracks(room: Path, inputs: ChairsideInputs, paper: str) -> None:
-    """Draw the tracks as high as the two pages of the sheet allow."""
+    """Draw the tracks as high as two pages allow, and one more for every two further canals."""
     height_mm = _SHEET_HEIGHTS_MM[paper][-1]
+    rows = -(-len(inputs.visit.canals) // 2)
     for tried_mm in _SHEET_HEIGHTS_MM[paper]:
-        (room / "tracks.svg").write_text(_BLANK.format(_SHEET_WIDTH_MM, tried_mm), "utf-8")
-        if page_count(room, PAGES["sheet"]) <= _SHEET_PAGES:
+        (room / "tracks.svg").write_text(_BLANK.format(_SHEET_WIDTH_MM, rows * tried_mm), "utf-8")
+        if page_count(room, PAGES["sheet"]) <= 1 + rows:
             height_mm = tried_mm
             break
     figure = chairside_figure(inputs.visit, size_mm=(_SHEET_WIDTH_MM, height_mm))

@@ -19,7 +19,7 @@ from canalwright.planning.clinical.visit import CanalSheet, Visit, VisitStep
 from canalwright.references import all_references
 from canalwright.reports.chairside_data import ChairsideInputs, heading, sheet_data
 from canalwright.reports.chairside_marks import marked
-from canalwright.reports.text import MISSING, format_number, instrument_label
+from canalwright.reports.text import MISSING, format_number, named_instrument
 
 __all__ = ["record_data"]
 
@@ -127,7 +127,7 @@ def _step(number: int, step: VisitStep) -> dict[str, Any]:
     planned = step.planned
     return {
         "number": str(number),
-        "head": f"{instrument_label(step.stop.instrument)}, {planned.purpose}: stop "
+        "head": f"{named_instrument(step.stop.instrument)}, {planned.purpose}: stop "
         f"{step.stop.stop_mm:.1f} mm, tip at level {step.stop.tip_level_mm:.1f} mm",
         "lines": [
             f"Length {step.stop.instrument.overall_length_mm:g} mm, {step.stop.reach}, "

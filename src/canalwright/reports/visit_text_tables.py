@@ -7,7 +7,7 @@ from canalwright.planning.clinical.visit import CanalSheet, Visit
 from canalwright.reports.chairside_data import sheet_data_of
 from canalwright.reports.chairside_marks import marked_graded
 from canalwright.reports.tables import TextTable
-from canalwright.reports.text import format_number, instrument_label
+from canalwright.reports.text import format_number, named_instrument
 
 __all__ = ["factors_table", "lengths_table", "points_table", "steps_table"]
 
@@ -56,7 +56,7 @@ def steps_table(sheet: CanalSheet) -> TextTable:
         tuple(
             (
                 str(number),
-                instrument_label(step.stop.instrument),
+                named_instrument(step.stop.instrument),
                 step.planned.purpose,
                 format_number(step.stop.stop_mm, 1),
                 f"{step.stop.instrument.overall_length_mm:g}",

@@ -14,6 +14,7 @@ from canalwright.exchange.visit_files import schema_of, visit_sources
 from canalwright.exchange.visits import visit_document
 from canalwright.exchange.visits_in import rated_factor, read_visit, visit_plan_of
 from canalwright.planning.clinical.visit import worked_out
+from canalwright.planning.clinical.working_length import Landmark
 from support.canals import tapered_canal
 
 STEPS = [
@@ -25,7 +26,6 @@ READINGS = [
     {"method": "electronic", "length_mm": 20.1},
     {
         "method": "radiograph",
-        "landmark": "apex",
         "true_instrument_mm": 20.0,
         "apparent_instrument_mm": 20.9,
         "apparent_tooth_mm": 21.5,
@@ -103,7 +103,9 @@ def test_entries_reach_the_visit():
     assert sheet.steps[1].motor.torque_limit_ncm.value == pytest.approx(1.471, abs=1e-3)
     assert sheet.steps[1].motor.speed_rpm.value == 350.0
     assert [rinse.irrigant for rinse in plan.irrigation.rinses] == ["EDTA"]
-    radiograph = sheet.length.combination.readings[-1].reading
+    electronic, radiograph = (one.reading for one in sheet.length.combination.readings[1:])
+    assert electronic.landmark is Landmark.FORAMEN
+    assert radiograph.landmark is Landmark.APEX
     assert radiograph.length_mm == pytest.approx(20.0 * 21.5 / 20.9)
 
 

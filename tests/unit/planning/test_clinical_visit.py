@@ -81,6 +81,7 @@ def test_short_instruments_are_named_once_with_their_length():
     visit = one(steps=wishes)
     (said,) = texts(visit, "INSTRUMENT_TOO_SHORT")
     assert "mine-21 (18 mm long, stop at 19.6 mm)" in said
+    assert sum("mine-21" in c.text and "18" in c.text for c in visit.cautions) == 1
     assert [step.stop.reach for step in visit.canals[0].steps] == [Reach.REACHES, Reach.TOO_SHORT]
 
 

@@ -229,8 +229,8 @@ def _simulated(visit: CanalVisit, length: CanalLength) -> Simulation:
         passes,
         target,
         patency=visit.patency,
-        # Reach is judged from the true length; a contradictory one must not stop the rest.
-        working_length_mm=min(max(length.terminus_mm, visit.canal.length_mm), 40.0),
+        # Stops and reach are judged here; a contradictory length must not stop the rest.
+        working_length_mm=visit.canal.length_mm,
         torque_limit_ncm=visit.torque_limit_ncm,
     )
 
