@@ -13,9 +13,11 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.web.desk import OpenCanal
 from canalwright.web.scans import ScanRoom
+from canalwright.web.stepping import Bench, bench_of
 from canalwright.web.wishes import PlanWishes
 
 if TYPE_CHECKING:
+    from canalwright.imaging.straightened import StraightenedImage
     from canalwright.planning.types import PlanResult
     from canalwright.reports.tables import TextTable
     from canalwright.shaping.shape import Pass
@@ -57,6 +59,8 @@ class PlanView:
     cautions : tuple of Caution
         Those of the plan; the general ones stand at the foot of every page.
     svg : str
+    bench : Bench or None
+        The steps to walk through; None if there are none.
     """
 
     result: PlanResult
@@ -65,6 +69,7 @@ class PlanView:
     alternatives: list[list[str]]
     cautions: tuple[Caution, ...]
     svg: str
+    bench: Bench | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +131,19 @@ def show_plan(opened: OpenCanal, result: PlanResult, shown: int, scans: ScanRoom
     figure = plan_figure(canal, first, straightened=image, size_mm=_FIGURE_MM)
     rows = texts["alternatives"]
     in_order = [*rows[1 : shown + 1], rows[0], *rows[shown + 1 :]]
-    return PlanView(result, shown, texts, in_order, _told(texts["cautions"]), _svg(figure))
+    bench = _bench(canal, first, image)
+    return PlanView(result, shown, texts, in_order, _told(texts["cautions"]), _svg(figure), bench)
+
+
+def _bench(canal: Canal, result: PlanResult, image: StraightenedImage | None) -> Bench | None:
+    from canalwright.reports.screen_tracks import picture_of
+
+    passes = [one.step.made for one in result.plans[0].steps]
+    if not passes:
+        return None
+    patency = None if result.patency is None else result.patency.step.made
+    picture = None if image is None else picture_of(image)
+    return bench_of(canal, result.target, result.limits, passes, patency, picture)
 
 
 def canal_figure(opened: OpenCanal, scans: ScanRoom) -> str:

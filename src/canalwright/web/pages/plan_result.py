@@ -11,6 +11,7 @@ from nicegui import ui
 
 from canalwright.web import html
 from canalwright.web.pages.parts import caution_box, part
+from canalwright.web.pages.step_bench import StepBench
 from canalwright.web.work import PlanView
 
 __all__ = ["Actions", "show_result"]
@@ -33,6 +34,7 @@ _SEQUENCE: Final = (
 )
 _ANCHORS: Final = (
     ("sequence", "Sequence"),
+    ("steps", "Step by step"),
     ("tracks", "Level by level"),
     ("reasons", "Reasons"),
     ("alternatives", "Alternatives"),
@@ -63,7 +65,10 @@ def show_result(view: PlanView, actions: Actions, before: str) -> None:
     _head(view, actions, before)
     with part("Sequence", "sequence"):
         _sequence(view.texts)
-    with part("Level by level", "tracks"):
+    if view.bench is not None:
+        with part("Step by step", "steps"):
+            StepBench(view.bench).build()
+    with part("Level by level, all steps", "tracks"):
         name = f"Tracks of canal {view.texts['canal']} and its plan, over the level"
         ui.html(html.figure(view.svg, name), sanitize=False)
     caution_box(view.cautions, "Cautions for this plan")
