@@ -22,6 +22,7 @@ from canalwright.reports.style import (
     instrument_style,
     scale_bar,
 )
+from canalwright.reports.transport_tables import signed_mm
 from canalwright.shaping.off_center_step import OffCenterStep
 
 if TYPE_CHECKING:
@@ -180,7 +181,7 @@ def _draw_section(axes: Axes, one: Simulation, level_mm: float, half_mm: float) 
     axes.set_xticks([])
     axes.set_yticks([])
     bar = 0.1 if half_mm < 0.6 else 0.2
-    scale_bar(axes, -0.62 * half_mm, -0.92 * half_mm, bar, color=INK)
+    scale_bar(axes, 0.5 * half_mm, -0.92 * half_mm, bar, color=INK)
     if np.any(step.axis.outward[at]):
         axes.text(0.98, 0.5, "outer", transform=axes.transAxes, rotation=90, ha="right",
                   va="center", color=MUTED, fontsize=BODY_PT)  # fmt: skip
@@ -203,7 +204,7 @@ def _draw_key(figure: Figure, steps: tuple[OffCenterStep, ...], top_mm: float) -
         at = int(np.argmax(np.abs(moved)))
         text = (
             f"{row + 1}. {step.made.instrument.id}: removes {step.removed_mm3:.2f} mm³; canal "
-            f"then moved by up to {moved[at]:+.2f} mm (level {step.level_mm[at]:.1f})"
+            f"then moved by up to {signed_mm(moved[at])} mm (level {step.level_mm[at]:.1f})"
         )
         axes.text(14.0, row + 0.5, text, va="center", fontsize=BODY_PT)
     for row, text in enumerate(

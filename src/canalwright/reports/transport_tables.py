@@ -10,7 +10,7 @@ from canalwright.reports.tables import TextTable
 from canalwright.reports.text import format_number
 from canalwright.shaping.off_center_step import OffCenterStep
 
-__all__ = ["transport_sentences", "transport_table"]
+__all__ = ["signed_mm", "transport_sentences", "transport_table"]
 
 _ROW_EVERY_MM = 1.0
 _SEEN_MM = 0.01
@@ -26,8 +26,8 @@ def transport_table(one: Simulation) -> TextTable:
     rows = tuple(
         (
             format_number(float(last.level_mm[at]), 1),
-            *(_signed(float(step.transportation_mm[at])) for step in steps),
-            _signed(float(last.transportation_across_mm[at])),
+            *(signed_mm(float(step.transportation_mm[at])) for step in steps),
+            signed_mm(float(last.transportation_across_mm[at])),
             str(last.thinnest_side[at]),
         )
         for at in indices_every_mm(last.level_mm, _ROW_EVERY_MM)
@@ -77,5 +77,6 @@ def _terminus(last: OffCenterStep) -> str:
     )
 
 
-def _signed(value_mm: float) -> str:
-    return f"{value_mm + 0.0:+.2f}" if abs(value_mm) >= 0.005 else "0.00"
+def signed_mm(value_mm: float) -> str:
+    """Return a length with its sign, and 0.00 for what rounds to nothing."""
+    return f"{value_mm:+.2f}" if abs(value_mm) >= 0.005 else "0.00"
