@@ -20,6 +20,8 @@ NEEDED = {
     "canalwright/gauging@1": {"rows", "verdict"},
     "canalwright/calibration@1": {"friction_coefficient", "fitted_ncm"},
     "canalwright/proposals@1": {"proposals"},
+    "canalwright/visit-plan@1": {"entries", "canals", "result"},
+    "canalwright/assessment@1": {"tooth", "assessment"},
 }
 
 
