@@ -176,6 +176,65 @@ def _discs(level_mm: Floats, tip: float, profile: Floats, step: float, disc: Flo
 
 
 @njit(cache=True, fastmath=MATH)
+def _press(
+    planar: bool,
+    flat: Floats,
+    turn: Floats,
+    node: Floats,
+    hinge: Floats,
+    shift: Floats,
+    wall: float,
+    offset: Floats,
+    force: Floats,
+    strain: Floats,
+) -> None:
+    """Fill force and strain of the nodes; take offsets out of the wall's give, onto the axis."""
+    force[:] = 0.0
+    count = offset.shape[0]
+    if planar:
+        for i in range(count):
+            depth = abs(flat[i]) - node[i, CLEARANCE]
+            if depth > 0.0:
+                sign = 1.0 if flat[i] > 0.0 else -1.0
+                for a in range(2):
+                    into = sign * turn[i, a]
+                    offset[i, a] -= depth * into
+                    force[i, a] = wall * node[i, WEIGHT] * depth * into
+    else:
+        depths, into_wall = wall_depths(offset, node)
+        for i in range(count):
+            for a in range(2):
+                force[i, a] = wall * node[i, WEIGHT] * depths[i] * into_wall[i, a]
+                offset[i, a] -= depths[i] * into_wall[i, a]
+    for i in range(count):
+        strain[i, 0] = abs(hinge[i, CURVATURE]) * node[i, RADIUS]
+        for a in range(2):
+            offset[i, a] += shift[i, a]
+
+
+@njit(cache=True, fastmath=MATH)
+def _deepest(first: int, opened: Floats, line: Floats, per_turn: float) -> float:
+    """Return the largest depth of wear per turn."""
+    deepest: float = 0.0
+    for j in range(first, opened.shape[0]):
+        if opened[j] > 0.0:
+            size = math.sqrt(line[j, 0] * line[j, 0] + line[j, 1] * line[j, 1])
+            deepest = max(deepest, per_turn * size)
+    return deepest
+
+
+@njit(cache=True, fastmath=MATH)
+def _turns_now(deepest: float, left: float, part: int) -> tuple[float, float]:
+    """Return the turns to make before the rod is solved anew, and 1 if some are left out."""
+    if deepest * left <= _WEAR_PART_MM:
+        return left, 0.0
+    if part < MOST_PARTS - 1:
+        return _WEAR_PART_MM / deepest, 0.0
+    now = min(left, _LONGEST_PART_MM / deepest)
+    return now, 1.0 if now < left else 0.0
+
+
+@njit(cache=True, fastmath=MATH)
 def drive_pass(
     sections: Floats,
     cosine: Floats,
@@ -257,26 +316,7 @@ def drive_pass(
                 profile_step, table, table_step, wall, weak, hold, limits, moved, flat,
                 flat_center, flat_normal,
             )  # fmt: skip
-            force[:] = 0.0
-            if planar:
-                for i in range(nodes):
-                    depth = abs(flat[i]) - node[i, CLEARANCE]
-                    if depth > 0.0:
-                        sign = 1.0 if flat[i] > 0.0 else -1.0
-                        for a in range(2):
-                            into = sign * turn[i, a]
-                            offset[i, a] -= depth * into
-                            force[i, a] = wall * node[i, WEIGHT] * depth * into
-            else:
-                depths, into_wall = wall_depths(offset, node)
-                for i in range(nodes):
-                    for a in range(2):
-                        force[i, a] = wall * node[i, WEIGHT] * depths[i] * into_wall[i, a]
-                        offset[i, a] -= depths[i] * into_wall[i, a]
-            for i in range(nodes):
-                strain[i, 0] = abs(hinge[i, CURVATURE]) * node[i, RADIUS]
-                for a in range(2):
-                    offset[i, a] += shift[i, a]
+            _press(planar, flat, turn, node, hinge, shift, wall, offset, force, strain)
             for a in range(2):
                 to_levels(level_mm, first, at, offset, a, spare[:, a])
                 for j in range(first, levels):
@@ -287,18 +327,8 @@ def drive_pass(
             _tilts(level_mm, first, bend, rested, tilt)
             filled = _unite_all(sections, cosine, sine, first, opened, rested, tilt)
             spread_force(level_mm, first, at, force, stroke_mm, line)
-            deepest = 0.0
-            for j in range(first, levels):
-                if opened[j] > 0.0:
-                    size = math.sqrt(line[j, 0] * line[j, 0] + line[j, 1] * line[j, 1])
-                    deepest = max(deepest, per_turn * size)
-            now = left
-            if deepest * left > _WEAR_PART_MM:
-                now = _WEAR_PART_MM / deepest
-            short = 0.0
-            if part == MOST_PARTS - 1 and now < left:
-                now = min(left, _LONGEST_PART_MM / deepest)
-                short = 1.0 if now < left else 0.0
+            deepest = _deepest(first, opened, line, per_turn)
+            now, short = _turns_now(deepest, left, part)
             for j in range(levels):
                 for a in range(2):
                     kept[j, a] = rested[j, a] if j >= first else 0.0

@@ -208,6 +208,16 @@ def test_insertion_begins_at_first_contact_and_ends_with_pecks():
     assert loose[0] < 3.5
 
 
+@pytest.mark.parametrize("tip_level_mm", [12.95, 13.5])
+def test_an_instrument_at_or_above_the_orifice_does_nothing(tip_level_mm):
+    canal = curved()
+    last = shape_sequence(canal, [Pass(instrument_from_id("engine-25-04"), tip_level_mm)])[-1]
+    assert last.removed_mm3 == 0.0
+    assert np.array_equal(last.offset_mm, np.zeros((len(canal.level_mm), 2)))
+    assert last.peak_strain == 0.0
+    assert last.straightening.schneider_deg == pytest.approx(0.0, abs=1e-9)
+
+
 def test_cautions_say_what_wear_rests_on():
     canal, made = curved(), passes("engine-20-04")
     assert WEAR_ASSUMED in shape_sequence(canal, made)[-1].cautions
