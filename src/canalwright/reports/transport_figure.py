@@ -175,13 +175,17 @@ def _draw_section(axes: Axes, one: Simulation, level_mm: float, half_mm: float) 
     )
     axes.fill(*after, facecolor="#f0d9c4", edgecolor=INK, lw=1.3, zorder=3)
     axes.fill(*before, facecolor="white", edgecolor=MUTED, lw=1.0, ls=(0, (3, 1.5)), zorder=4)
+    for index, passed in enumerate(one.off_center[:-1]):
+        x, y = _outline(passed.after.radius_mm[at], float(turn))
+        style = instrument_style(index) | {"linewidth": 0.8}
+        axes.plot(np.append(x, x[0]), np.append(y, y[0]), zorder=5, **style)
     axes.set_xlim(-half_mm, half_mm)
     axes.set_ylim(-half_mm, half_mm)
     axes.set_aspect("equal")
     axes.set_xticks([])
     axes.set_yticks([])
     bar = 0.1 if half_mm < 0.6 else 0.2
-    scale_bar(axes, 0.5 * half_mm, -0.92 * half_mm, bar, color=INK)
+    scale_bar(axes, 0.42 * half_mm, -0.92 * half_mm, bar, color=INK)
     if np.any(step.axis.outward[at]):
         axes.text(0.98, 0.5, "outer", transform=axes.transAxes, rotation=90, ha="right",
                   va="center", color=MUTED, fontsize=BODY_PT)  # fmt: skip
@@ -209,8 +213,7 @@ def _draw_key(figure: Figure, steps: tuple[OffCenterStep, ...], top_mm: float) -
         axes.text(14.0, row + 0.5, text, va="center", fontsize=BODY_PT)
     for row, text in enumerate(
         (
-            "Sections: dashed before, solid after the last step, seen with the outer side of the "
-            "curve to the right.",
+            "Sections: dashed gray before, colored after each step, black after the last.",
             "Estimates: the rate of wear is assumed or fitted to one canal, see the cautions.",
         ),
         len(steps),
