@@ -24,7 +24,8 @@ from canalwright.reports.chairside_marks import LEGEND, marked, marked_graded, o
 from canalwright.reports.chairside_pdf import PAGES, visit_figures, visit_pages
 from canalwright.reports.patient_figure import patient_figure
 from canalwright.reports.style import figure_svg
-from support.visits import two_canals
+from support.canals import tapered_canal
+from support.visits import canal_visit, two_canals
 
 DATE = datetime.date(2026, 1, 2)
 
@@ -241,3 +242,11 @@ def test_unknown_pages_and_papers_are_refused(inputs, page, paper):
 def test_text_of_the_operator_is_printed_and_never_run():
     plan = two_canals(notes='#panic("x") *bold* $y$', title="= [a](b)")
     assert flat('#panic("x") *bold* $y$') in text_of(visit_pages(bundle(plan))[0])
+
+
+def test_further_canals_get_rows_and_pages_of_their_own():
+    plan = two_canals()
+    third = tapered_canal(name="D", spacing_mm=0.25, apical_mm=0.3, length_mm=12.0)
+    visit = replace(plan, canals=(*plan.canals, canal_visit(third)))
+    assert len(read(visit_pages(bundle(visit))[0]).pages) <= 3
+    assert len(chairside_figure(worked_out(visit)).axes) == 9

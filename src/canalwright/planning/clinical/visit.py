@@ -156,37 +156,11 @@ def _canal_sheet(visit: CanalVisit, plan: VisitPlan) -> CanalSheet:
     length = canal_length(visit)
     visit = _refined(visit, length)
     run = _simulated(visit, length)
-    shapes = (run.start, *(planned.step.after for planned in run.plan.steps))
-    size = _apical_size(visit)
-    irrigation = canal_irrigation(
-        visit.canal.name,
-        shapes,
-        plan.irrigation,
-        needle_of(plan.irrigation.gauge),
-        end_level_mm=length.end_level_mm,
-        terminus_mm=length.terminus_mm,
-        apical_size=size,
-    )
-    obturation = canal_obturation(
-        visit.canal.name,
-        run.plan.final,
-        size,
-        end_level_mm=length.end_level_mm,
-        terminus_mm=length.terminus_mm,
-        cone=visit.cone,
-        plugger_mm=plan.plugger_mm,
-        file_tolerance_mm=max(w.instrument.tolerance_mm for w in visit.steps),
-    )
-    patency = patency_advice(
-        visit.patency,
-        Shape.of(visit.canal),
-        terminus_mm=length.terminus_mm,
-        end_level_mm=length.end_level_mm,
-        skipped=visit.patency_skipped,
-    )
+    irrigation = _irrigated(visit, plan, length, run)
+    obturation = _filled(visit, plan, length, run)
+    patency = _kept_open(visit, length)
     steps = _steps(visit, length, run, irrigation)
-    stops = tuple(step.stop for step in steps)
-    stops += (patency.stop,) if patency.stop is not None else ()
+    stops = (*(step.stop for step in steps), *([patency.stop] if patency.stop else []))
     return CanalSheet(
         entered=visit,
         length=length,
@@ -197,7 +171,7 @@ def _canal_sheet(visit: CanalVisit, plan: VisitPlan) -> CanalSheet:
         irrigation=irrigation,
         obturation=obturation,
         curvature_deg=summarize_curvature(visit.canal).schneider_deg,
-        apical_size=size,
+        apical_size=_apical_size(visit),
         cautions=merged(
             length.cautions,
             reach_cautions(stops, visit.canal.name),
@@ -207,6 +181,45 @@ def _canal_sheet(visit: CanalVisit, plan: VisitPlan) -> CanalSheet:
             _shortening_caution(visit, steps),
             _named(visit.canal.name, run),
         ),
+    )
+
+
+def _irrigated(
+    visit: CanalVisit, plan: VisitPlan, length: CanalLength, run: Simulation
+) -> CanalIrrigation:
+    return canal_irrigation(
+        visit.canal.name,
+        (run.start, *(planned.step.after for planned in run.plan.steps)),
+        plan.irrigation,
+        needle_of(plan.irrigation.gauge),
+        end_level_mm=length.end_level_mm,
+        terminus_mm=length.terminus_mm,
+        apical_size=_apical_size(visit),
+    )
+
+
+def _filled(
+    visit: CanalVisit, plan: VisitPlan, length: CanalLength, run: Simulation
+) -> CanalObturation:
+    return canal_obturation(
+        visit.canal.name,
+        run.plan.final,
+        _apical_size(visit),
+        end_level_mm=length.end_level_mm,
+        terminus_mm=length.terminus_mm,
+        cone=visit.cone,
+        plugger_mm=plan.plugger_mm,
+        file_tolerance_mm=max(wish.instrument.tolerance_mm for wish in visit.steps),
+    )
+
+
+def _kept_open(visit: CanalVisit, length: CanalLength) -> PatencyAdvice:
+    return patency_advice(
+        visit.patency,
+        Shape.of(visit.canal),
+        terminus_mm=length.terminus_mm,
+        end_level_mm=length.end_level_mm,
+        skipped=visit.patency_skipped,
     )
 
 
