@@ -111,7 +111,7 @@ def test_people_get_the_sequence_the_reasons_and_the_cautions(planned):
     assert "stop mm" in result.stdout
     assert "Why not" in result.stdout
     assert "INVENTED DATA" in result.stderr
-    assert "CONCENTRIC_MODEL" in result.stderr
+    assert "FULL_LOADS" in result.stderr
 
 
 def test_the_same_question_gets_the_same_answer(canals_file):

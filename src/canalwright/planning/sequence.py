@@ -82,6 +82,7 @@ def plan_of(
         _final_cautions(situation, walk, check),
         _gauge_first(situation),
         _high_strain(steps),
+        _bent_entrance(steps, situation.rules.limits),
         _engaged_caution(walk, situation.rules.limits),
         strength_cautions(set_torques, situation.parameters),
     )
@@ -237,6 +238,27 @@ def _high_strain(steps: tuple[PlannedStep, ...]) -> tuple[Caution, ...]:
             "the bend there, relieve it coronally first, or stay with a smaller or less tapered "
             "instrument and few turns.",
             str(_HIGH_STRAIN.evidence),
+        ),
+    )
+
+
+def _bent_entrance(steps: tuple[PlannedStep, ...], limits: Limits) -> tuple[Caution, ...]:
+    """Warn where an instrument would be bent beyond the limit on its way in; common practice."""
+    worst = max(
+        (s for s in steps if s.full and s.instrument.kind is Kind.ENGINE),
+        key=lambda s: s.loads.peak_strain,
+        default=None,
+    )
+    if worst is None or worst.loads.peak_strain <= limits.strain.value:
+        return ()
+    return (
+        Caution(
+            "BENT_ENTRANCE",
+            f"The measured axis bends sharply within {limits.access_mm.value:g} mm of the orifice: "
+            f"{worst.instrument.id} would be strained to {worst.loads.peak_strain:.1%} at level "
+            f"{worst.loads.peak_strain_level_mm:.1f} mm. Straighten the entrance by the access "
+            "first, measure again, and turn nothing in that bend.",
+            str(limits.access_mm.evidence),
         ),
     )
 

@@ -83,6 +83,8 @@ _LIMIT_LABELS: Final[dict[str, str]] = {
     "torque_end_fraction": "torque of cutting at the end of the advance",
     "torque_peak_fraction": "peak torque, share of strength",
     "strain": "surface strain",
+    "access_mm": "entrance that access straightens",
+    "engaged_most_mm": "length that cuts, where nothing else holds",
     "screw_in_n": "pull toward the terminus (screw-in)",
     "transportation_mm": "transportation",
     "hand_size_in_curve": "size of drawn steel round a curve",
