@@ -146,6 +146,12 @@ def test_every_needle_is_set_against_every_state():
     assert irrigation.thickest(4, 2.0).needle.gauge == 30
 
 
+def test_the_length_is_checked_again_after_scouting_and_flaring_or_the_first_file_at_length():
+    assert [step.recheck for step in one().canals[0].steps] == [True, True, False, False]
+    wishes = steps(("engine-50-06", 7.0), ("engine-25-04", 0.0), ("engine-30-04", 0.0))
+    assert [step.recheck for step in one(steps=wishes).canals[0].steps] == [True, True, False]
+
+
 def test_heat_is_disputed_where_it_is_used():
     cold, warm = (
         {c.code for c in worked_out(replace(two_canals(), technique=t)).conflicts}
@@ -222,6 +228,7 @@ def test_difficulty_is_a_lower_bound_until_all_is_rated():
     assert "Suggestion" in found.suggestion
     worse = case_assessment([canal], rated=[rated_value("curvature", 45.0)])
     assert worse.difficulty is Difficulty.HIGH
+    assert worse.describe() == "high"
 
 
 def test_a_canal_that_bends_twice_is_high():

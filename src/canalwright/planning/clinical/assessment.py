@@ -121,7 +121,8 @@ class Assessment:
 
     def describe(self) -> str:
         """Return the class in words, as a lower bound where factors are missing."""
-        return f"{'' if self.complete else 'at least '}{self.difficulty.word}"
+        settled = self.complete or self.difficulty is Difficulty.HIGH
+        return f"{'' if settled else 'at least '}{self.difficulty.word}"
 
 
 def factors() -> tuple[Factor, ...]:

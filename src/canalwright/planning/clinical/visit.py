@@ -257,6 +257,8 @@ def _steps(
     visit: CanalVisit, length: CanalLength, run: Simulation, irrigation: CanalIrrigation
 ) -> tuple[VisitStep, ...]:
     before = _straightening_mm(visit, length, run.start)
+    # The first instrument at length is the first chance to check it, whatever it is for.
+    first = next((at for at, wish in enumerate(visit.steps) if wish.short_mm <= 1e-9), 0)
     found = []
     for at, (wish, planned) in enumerate(zip(visit.steps, run.plan.steps, strict=True)):
         made = planned.step.made
@@ -268,7 +270,7 @@ def _steps(
                 motor=motor_line(planned, wish.rating),
                 needle=irrigation.chosen[at + 1],
                 shortening_mm=max(after - before, 0.0),
-                recheck=planned.purpose in _RECHECK_AFTER,
+                recheck=planned.purpose in _RECHECK_AFTER or at == first,
             )
         )
     return tuple(found)
