@@ -17,7 +17,7 @@ from canalwright.cli.records_options import (
     opened,
     today,
 )
-from canalwright.cli.records_output import answer, print_rows, short_cautions
+from canalwright.cli.records_output import answer, counted, print_rows, short_cautions
 
 if TYPE_CHECKING:
     from canalwright.records.lives import Life
@@ -239,9 +239,9 @@ def used(
     with opened(data, database) as store, store.reading() as reading:
         found = used_lives(reading, chosen_tray, today=today())
         counts = {one.instrument.code: one.visit_count for one in all_lives(reading)}
-    content = {"used": used_lives_json(found, counts), **tray_inputs(tray)}
+    content = {"lives": used_lives_json(found, counts)}
     lines = [f"{one.individual}  {one.instrument}  {100 * one.worst:.1f} %" for one in found]
-    answer(json, "used-lives", content, lines, cautions=LIFE_CAUTIONS)
+    answer(json, "used-life", content, lines, cautions=LIFE_CAUTIONS, inputs=tray_inputs(tray))
     short_cautions(LIFE_CAUTIONS)
 
 
@@ -333,8 +333,8 @@ def _sentences(life: Life) -> list[str]:
     low, mean, high = life.life_left_share
     lines = [f"{one.code}  {one.instrument}  lot {one.lot or 'not stated'}"]
     lines.append(
-        f"{life.visit_count} visits, {life.canal_count} canals, "
-        f"{life.sterilization_count} sterilizations, {life.turning_s:g} s at work"
+        f"{counted(life.visit_count, 'visit')}, {counted(life.canal_count, 'canal')}, "
+        f"{counted(life.sterilization_count, 'sterilization')}, {life.turning_s:g} s at work"
     )
     if life.damage:
         lines.append(

@@ -9,7 +9,7 @@ from canalwright.cautions import Caution
 from canalwright.cli.output import announce, print_table, print_text, table
 from canalwright.cli.writing import check_targets
 
-__all__ = ["answer", "cell", "print_rows", "short_cautions"]
+__all__ = ["answer", "cell", "counted", "print_rows", "short_cautions"]
 
 
 def answer(
@@ -20,6 +20,7 @@ def answer(
     *,
     cautions: Iterable[Caution] = (),
     invented: bool = False,
+    inputs: Mapping[str, Any] | None = None,
 ) -> bool:
     """Write the answer as JSON if asked to, and print lines unless standard output is data.
 
@@ -34,9 +35,8 @@ def answer(
     if target is not None:
         check_targets(target)
         with StagedFiles() as staged:
-            staged.write_text(
-                target, records_text(kind, content, cautions=cautions, invented=invented)
-            )
+            text = records_text(kind, content, cautions=cautions, invented=invented, inputs=inputs)
+            staged.write_text(target, text)
         if target != STDOUT:
             announce(f"wrote {target}")
     if target == STDOUT:
@@ -64,6 +64,11 @@ def cell(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.3f}".rstrip("0").rstrip(".")
     return str(value)
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun: ``1 visit``, ``2 visits``."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
 
 
 def short_cautions(cautions: Iterable[Caution]) -> None:

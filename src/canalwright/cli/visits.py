@@ -22,10 +22,10 @@ from canalwright.cli.records_options import (
     opened,
 )
 from canalwright.cli.records_output import answer, print_rows
-from canalwright.errors import MalformedText, UnknownName, UsageError
+from canalwright.cli.use_damage import damage_in_case
+from canalwright.errors import MalformedText, UsageError
 
 if TYPE_CHECKING:
-    from canalwright.mechanics.parameters import LoadParameters
     from canalwright.records import Reading
     from canalwright.records.nouns import Visit, VisitEvent
 
@@ -155,7 +155,9 @@ def log(
         if physical:
             found = find_instrument(writing, physical)
             values["physical_id"] = found.id
-            values["damage"] = _damage(writing, case_id, found.instrument, values, parameters)
+            values["damage"] = damage_in_case(
+                writing, case_id, found.instrument, values, parameters
+            )
         event = log_event(writing, visit.id, what, tooth=tooth, **values)
     worst = max((share for _, share in event.damage), default=0.0)
     lines = [f"{event.position}  {event.event_kind}"]
@@ -337,52 +339,6 @@ def _changed(event: VisitEvent, changes: dict[str, Any]) -> VisitEvent:
         announce("the estimated damage of this use is left out: it rested on the old values")
         return replace(event, damage=[], **changes)
     return replace(event, **changes)
-
-
-def _damage(
-    reading: Reading,
-    case_id: str,
-    instrument: str,
-    values: dict[str, Any],
-    parameters: LoadParameters,
-) -> list[list[float]]:
-    from canalwright.instruments.standard import find_instrument
-    from canalwright.records.wear import damage_of_use
-
-    needed = [values.get(key) for key in ("to_level_mm", "time_s", "speed_rpm", "canal")]
-    if any(value is None for value in needed):
-        return []
-    canal = _canal(reading, case_id, str(values["canal"]))
-    try:
-        known = find_instrument(instrument)
-    except UnknownName:  # one of the user's own, whose shape is not in the records
-        return []
-    if canal is None:
-        return []
-    return damage_of_use(
-        canal,
-        known,
-        parameters,
-        to_level_mm=values["to_level_mm"],
-        from_level_mm=values.get("from_level_mm"),
-        time_s=values["time_s"],
-        speed_rpm=values["speed_rpm"],
-    )
-
-
-def _canal(reading: Reading, case_id: str, name: str) -> Any:
-    """Return the canal of that name in the last canals document of the case, if there is one."""
-    from canalwright.exchange.canals import CanalsDocument
-    from canalwright.exchange.canals_in import canals_from_document
-    from canalwright.records.documents import document_content
-    from canalwright.records.nouns import Document
-
-    for one in reversed(reading.find(Document, case_id=case_id, document_kind="canals")):
-        document = CanalsDocument.model_validate(document_content(reading, one))
-        for canal in canals_from_document(document, one.name):
-            if canal.name == name:
-                return canal
-    return None
 
 
 def _given(**values: Any) -> dict[str, Any]:

@@ -397,14 +397,15 @@ def summed_damage(
 
 
 def used_lives_json(found: Iterable[UsedLife], uses: Mapping[str, int]) -> list[dict[str, object]]:
-    """Return lives as JSON: instrument, physical_id, damage per station, uses, turning time."""
+    """Return lives as JSON, in the form that planning reads (``canalwright/used-life@1``)."""
     return [
         {
             "instrument": one.instrument,
-            "physical_id": one.individual,
-            "damage": [list(pair) for pair in zip(one.station_mm, one.damage, strict=True)],
-            "uses": uses.get(one.individual, 0),
+            "individual": one.individual,
+            "station_mm": list(one.station_mm),
+            "damage": list(one.damage),
             "turning_s": one.turning_s,
+            "uses": uses.get(one.individual, 0),
         }
         for one in found
     ]

@@ -92,8 +92,8 @@ def funnel_figure(
     with drawing():
         what = "any mishap" if chart.mishap is None else f"a {chart.mishap}"
         note = (
-            f"All groups together {100 * chart.overall_share:.1f} %. By chance alone 95 % of them "
-            "would lie between the dashed lines, 99.8 % between the solid ones."
+            f"All groups {100 * chart.overall_share:.1f} %. By chance 95 % of groups lie between "
+            "the dashed, 99.8 % between the solid lines."
         )
         figure, axes = _page(f"Canals with {what}, by group", note, invented, size_mm)
         axes.axhline(100 * chart.overall_share, color=MUTED, lw=0.9)
