@@ -138,12 +138,23 @@ class TubeWall:
 
         return cKDTree(self.axis_mm)
 
-    def place_of(self, points_mm: Floats) -> Place:
-        """Return where (..., 3) points lie; beyond its ends the axis goes on straight."""
+    def place_of(self, points_mm: Floats, near_level_mm: Floats | None = None) -> Place:
+        """Return where (..., 3) points lie; beyond its ends the axis goes on straight.
+
+        Parameters
+        ----------
+        points_mm : ndarray, shape (..., 3)
+        near_level_mm : ndarray, shape (...), optional
+            Levels to start from, where they are known about; else those of the nearest points of
+            the axis.
+        """
         shape = points_mm.shape[:-1]
         points = points_mm.reshape(-1, 3)
-        level = self.level_mm[self._tree.query(points)[1]].astype(float)
-        for _ in range(_FEET_STEPS):
+        if near_level_mm is None:
+            level, steps = self.level_mm[self._tree.query(points)[1]].astype(float), _FEET_STEPS
+        else:
+            level, steps = near_level_mm.reshape(-1).astype(float), 2
+        for _ in range(steps):
             axis, tangent, _ = self._frame_at(level)
             level = level + np.sum((points - axis) * tangent, axis=1)
         axis, tangent, first = self._frame_at(level)

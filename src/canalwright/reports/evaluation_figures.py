@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -36,8 +37,9 @@ Floats = NDArray[np.float64]
 _BEFORE: Final[dict[str, Any]] = {"color": "#0072b2", "ls": "solid", "lw": 1.3}
 _AFTER: Final[dict[str, Any]] = {"color": "#d55e00", "ls": (0, (5.0, 1.6)), "lw": 1.5}
 _ROOT: Final[dict[str, Any]] = {"color": MUTED, "ls": "solid", "lw": 0.9}
-_TOP_MM, _FOOT_MM, _LEFT_MM = 36.0, 22.0, 15.0
+_TOP_MM, _FOOT_MM, _LEFT_MM = 40.0, 22.0, 15.0
 _MAP_COLUMNS: Final = 96
+_LINE_LETTERS: Final = 104
 _INVENTED: Final = "INVENTED DATA – NOT A PATIENT"
 
 
@@ -82,14 +84,14 @@ def _head(figure: Figure, found: Evaluation, title: str, width_mm: float) -> Non
     pair = found.pair
     if pair.before.provenance.invented or pair.after.provenance.invented:
         figure_text_mm(figure, width_mm - 3.0, 2.0, _INVENTED, ha="right", fontweight="bold")
-    lines = [f"{s.side.key}: + {s.side.positive}, − {s.side.negative}" for s in found.sides]
     tolerance = f"{found.tolerance_mm.value:g} mm"
-    lines.append(
-        f"Band: one standard deviation. Map: the line is {tolerance}, less counts as untouched. "
-        "Open marks: one side untouched, or nothing removed."
-    )
-    for row, line in enumerate(lines):
-        figure_text_mm(figure, 3.0, 8.0 + 4.4 * row, line, color=MUTED)
+    lines = [
+        *(f"{s.side.key}: + {s.side.positive}, − {s.side.negative}" for s in found.sides),
+        f"Band: one standard deviation. Map: the line is {tolerance}; less counts as untouched.",
+        "Open marks: one side untouched, or nothing removed.",
+    ]
+    wrapped = [part for line in lines for part in textwrap.wrap(line, _LINE_LETTERS)]
+    figure_text_mm(figure, 3.0, 8.0, "\n".join(wrapped), color=MUTED, linespacing=1.3)
 
 
 def _draw_size(axes: Axes, found: Evaluation) -> None:

@@ -133,17 +133,17 @@ def thirds_table(found: Evaluation) -> TextTable:
     """Return the figures by thirds, the apical one first."""
     columns = (
         ("third", "left"),
-        ("levels mm", "right"),
-        ("volume before mm³", "right"),
+        ("levels\nmm", "right"),
+        ("volume\nbefore mm³", "right"),
         ("after", "right"),
-        ("surface before mm²", "right"),
+        ("surface\nbefore mm²", "right"),
         ("after", "right"),
-        ("untouched %", "right"),
-        ("SMI before", "right"),
+        ("untouched\n%", "right"),
+        ("SMI\nbefore", "right"),
         ("after", "right"),
-        ("centroid shift mm", "right"),
-        ("transp. mm", "right"),
-        ("dentin left mm", "right"),
+        ("centroid\nshift mm", "right"),
+        ("transp.\nmm", "right"),
+        ("dentin\nleft mm", "right"),
     )
     return TextTable("By thirds", columns, tuple(_third_row(one) for one in found.thirds))
 
@@ -205,7 +205,9 @@ def expected_table(one: ExpectedComparison) -> TextTable:
             format_number(float(one.expected_area_mm2[at]), 3),
             format_number(float(one.achieved_area_mm2[at]), 3),
             format_number(float(one.expected_diameter_mm[at]), 3),
-            format_sd(float(one.achieved_diameter_mm[at]), float(one.diameter_sd_mm[at]), 3),
+            _with_sd(
+                Estimate(float(one.achieved_diameter_mm[at]), float(one.diameter_sd_mm[at])), 3
+            ),
             f"{float(one.expected_transportation_mm[key][at]):+.3f}".replace("-", "−"),
             f"{float(one.achieved_transportation_mm[key][at]):+.3f}".replace("-", "−"),
         )

@@ -21,7 +21,7 @@ __all__ = ["CanalPair", "moved_canal", "paired", "wall_of"]
 
 Floats = NDArray[np.float64]
 
-_HALVINGS = 24
+_MOST_STEPS, _SETTLED_MM = 40, 1e-7
 _BEYOND_MM = 0.15
 _LEAST_COMMON = 0.6
 
@@ -38,15 +38,12 @@ class CanalPair:
         Levels of `before` at which both are known.
     after_radius_mm : ndarray, shape (n, directions)
         Wall after, along the rays of `before`, at `rows`.
-    after_outer_mm : ndarray, shape (n, directions)
-        Root surface as seen after, along the same rays; NaN where unknown.
     """
 
     before: Canal
     after: Canal
     rows: slice
     after_radius_mm: Floats
-    after_outer_mm: Floats
 
     @cached_property
     def level_mm(self) -> Floats:
@@ -77,7 +74,13 @@ class CanalPair:
     def outer_mm(self) -> Floats:
         """Root surface along every ray: as seen before, else as seen after."""
         before = self.before.outer_radius_mm[self.rows]
-        return np.where(np.isnan(before), self.after_outer_mm, before)
+        if np.isfinite(before).all():
+            return before
+        wall = self.wall_before
+        after = _crossing_mm(
+            wall_of(self.after), wall.axis_mm, wall.rays, self.after.outer_radius_mm
+        )
+        return np.where(np.isnan(before), after, before)
 
     @cached_property
     def left_mm(self) -> Floats:
@@ -140,30 +143,30 @@ def paired(before: Canal, after: Canal) -> CanalPair:
             hint="Both files must lie in one frame; if they do not, use --align.",
         )
     start, rays = whole.axis_mm[rows], whole.rays[rows]
-    return CanalPair(
-        before,
-        after,
-        rows,
-        _crossing_mm(tube, start, rays, tube.radius_mm),
-        _crossing_mm(tube, start, rays, after.outer_radius_mm),
-    )
+    return CanalPair(before, after, rows, _crossing_mm(tube, start, rays, tube.radius_mm))
 
 
 def _crossing_mm(tube: TubeWall, start: Floats, rays: Floats, radius: Floats) -> Floats:
-    """Distance along rays to a surface round the tube's axis; NaN where it is not known."""
-    low = np.zeros(rays.shape[:2])
-    farthest = float(np.nanmax(radius)) if np.isfinite(radius).any() else np.nan
-    if not np.isfinite(farthest):
+    """Distance along rays to a surface round the tube's axis; NaN where it is not known.
+
+    Every step goes on by the radial gap that is left, or halves the bracket where that leaves it.
+    """
+    if not np.isfinite(radius).any():
         return np.full(rays.shape[:2], np.nan)
-    high = np.full(rays.shape[:2], 1.6 * farthest + 0.5)
-    known = np.ones(rays.shape[:2], bool)
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        place = tube.place_of(start[:, None, :] + middle[..., None] * rays)
+    low = np.zeros(rays.shape[:2])
+    high = np.full(rays.shape[:2], 1.6 * float(np.nanmax(radius)) + 0.5)
+    reach = np.full(rays.shape[:2], float(np.nanmedian(radius)))
+    place = tube.place_of(start[:, None, :] + reach[..., None] * rays)
+    for _ in range(_MOST_STEPS):
         gap = tube.radius_at_mm(place, radius) - place.rho_mm
-        known = np.isfinite(gap)
-        low, high = np.where(gap > 0.0, middle, low), np.where(gap > 0.0, high, middle)
-    return np.where(known, 0.5 * (low + high), np.nan)
+        if np.nanmax(np.abs(gap)) < _SETTLED_MM:
+            break
+        low, high = np.where(gap > 0.0, reach, low), np.where(gap > 0.0, high, reach)
+        on = reach + gap
+        reach = np.where((on > low) & (on < high), on, 0.5 * (low + high))
+        place = tube.place_of(start[:, None, :] + reach[..., None] * rays, place.level_mm)
+    known = np.isfinite(tube.radius_at_mm(place, radius))
+    return np.where(known, reach, np.nan)
 
 
 def _longest_run(good: NDArray[np.bool_]) -> slice:

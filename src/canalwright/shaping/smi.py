@@ -41,7 +41,7 @@ def mesh_smi(points_mm: ArrayLike, triangles: ArrayLike, volume_mm3: float) -> f
     surface = _area_mm2(points, corners)
     grown = points + _GROWN_MM * _normals(points, corners)
     growth = (_area_mm2(grown, corners) - surface) / _GROWN_MM
-    return 6.0 * volume_mm3 * growth / surface**2
+    return float(6.0 * volume_mm3 * growth / surface**2)
 
 
 def tube_smi(wall: TubeWall) -> float:

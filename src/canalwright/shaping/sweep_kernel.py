@@ -1,7 +1,7 @@
 """Distance of points from a canal and from everything an instrument swept, compiled.
 
-Positions of an instrument are polylines through space with a radius at every level; a point's
-distance from one is that from the nearest of the cones between neighboring levels.
+An instrument at rest is a stack of slices of cones through space, one for every level, each along
+the instrument's own direction there; a point's distance from it is that from the nearest slice.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ Field = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
 _FAR = 9.0
+_OVERLAP = 1.3
 
 
 @njit(cache=True)
@@ -104,7 +105,10 @@ def swept_signed_mm(
     z: float,
     at: float,
     places: Floats,
+    along: Floats,
     disc: Floats,
+    slope: Floats,
+    half: float,
     window: int,
     enough: float,
 ) -> float:
@@ -114,10 +118,12 @@ def swept_signed_mm(
     ----------
     at : float
         The point's level as an index with fraction.
-    places : ndarray, shape (m, n, 3)
-        Where the instrument's axis is at every level, position by position.
-    disc : ndarray, shape (m, n)
-        Its radius there, 0 where it does not cut.
+    places, along : ndarray, shape (m, n, 3)
+        Where the instrument's axis is at every level, position by position, and its direction.
+    disc, slope : ndarray, shape (m, n)
+        Its radius there, 0 where it does not cut, and how that grows along its axis.
+    half : float
+        Half the distance of the levels in mm.
     window : int
         Levels to look at on either side.
     enough : float
@@ -125,31 +131,27 @@ def swept_signed_mm(
     """
     best = _FAR
     levels = disc.shape[1]
-    k0 = min(max(int(np.floor(at)), 0), levels - 2)
+    k0 = min(max(int(np.floor(at + 0.5)), 0), levels - 1)
     for m in range(disc.shape[0]):
-        for k in range(max(k0 - window, 0), min(k0 + window, levels - 2) + 1):
-            r0, r1 = disc[m, k], disc[m, k + 1]
-            if r1 <= 0.0:
+        for k in range(max(k0 - window, 0), min(k0 + window, levels - 1) + 1):
+            r = disc[m, k]
+            if r <= 0.0:
                 continue
-            ax, ay, az = places[m, k, 0], places[m, k, 1], places[m, k, 2]
-            bx = places[m, k + 1, 0] - ax
-            by = places[m, k + 1, 1] - ay
-            bz = places[m, k + 1, 2] - az
-            dx, dy, dz = x - ax, y - ay, z - az
-            square = bx * bx + by * by + bz * bz
-            t = (dx * bx + dy * by + dz * bz) / square
-            # The first and the last cone end flat; between others small wedges are closed.
-            low, high = -0.02, 1.02
-            if r0 <= 0.0:
-                r0, low = r1, 0.5
-            elif k == 0:
-                low = -1.0
-            if k == levels - 2:
-                high = 2.0
+            dx, dy, dz = x - places[m, k, 0], y - places[m, k, 1], z - places[m, k, 2]
+            ax, ay, az = along[m, k, 0], along[m, k, 1], along[m, k, 2]
+            t = dx * ax + dy * ay + dz * az
+            # On the outside of a bend a wedge opens between two slices: they overlap a little,
+            # but for the first, which ends flat.
+            low, high = -_OVERLAP * half, _OVERLAP * half
+            if k == 0:
+                low = -_FAR
+            elif disc[m, k - 1] <= 0.0:
+                low = -half
+            if k == levels - 1:
+                high = _FAR
             if t < low or t > high:
                 continue
-            gx, gy, gz = dx - t * bx, dy - t * by, dz - t * bz
-            gap = np.sqrt(gx * gx + gy * gy + gz * gz) - (r0 + t * (r1 - r0))
+            gap = np.sqrt(max(dx * dx + dy * dy + dz * dz - t * t, 0.0)) - (r + t * slope[m, k])
             if gap < best:
                 best = gap
         if best < enough:
@@ -172,12 +174,15 @@ def fill_tiles(
     level: Floats,
     radius: Floats,
     places: Floats,
+    along: Floats,
     disc: Floats,
+    slope: Floats,
     reach: Floats,
 ) -> None:
     """Fill both fields with signed distances, tile by tile; `tiles` are (z, y, x, level)."""
     deep = -2.0 * voxel
     last = len(axis) - 1
+    half = 0.5 * (level[last] - level[0]) / last
     for n in range(len(tiles)):
         z0, y0, x0, start = tiles[n]
         for kz in range(z0, min(z0 + edge, before.shape[0])):
@@ -200,7 +205,10 @@ def fill_tiles(
                     old = canal_signed_mm(x, y, z, at, axis, first, second, radius)
                     new = old
                     if old > deep:
-                        new = min(old, swept_signed_mm(x, y, z, at, places, disc, 1, deep))
+                        new = min(
+                            old,
+                            swept_signed_mm(x, y, z, at, places, along, disc, slope, half, 2, deep),
+                        )
                     before[kz, ky, kx] = max(old, beyond)
                     after[kz, ky, kx] = max(new, beyond)
 
@@ -215,15 +223,19 @@ def signed_at_points(
     level: Floats,
     radius: Floats,
     places: Floats,
+    along: Floats,
     disc: Floats,
+    slope: Floats,
 ) -> Floats:
     """Return the distance of points on the root surface from the shaped canal."""
     out = np.empty(len(points))
+    half = 0.5 * (level[-1] - level[0]) / (len(level) - 1)
     near = 0
     for i in range(len(points)):
         x, y, z = points[i]
         near = _nearest(x, y, z, axis, near)
         at = _along(x, y, z, axis, tangent, level, near)
         old = canal_signed_mm(x, y, z, at, axis, first, second, radius)
-        out[i] = min(old, swept_signed_mm(x, y, z, at, places, disc, 4, -_FAR))
+        new = swept_signed_mm(x, y, z, at, places, along, disc, slope, half, 5, -_FAR)
+        out[i] = min(old, new)
     return out

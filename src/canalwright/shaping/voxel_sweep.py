@@ -1,9 +1,9 @@
 """`voxel_check`: the same sequence swept through voxels, to verify the level-wise sections.
 
-Every place an instrument was at is a chain of cones in space; their union with the canal is a
-distance field on voxels of 25 to 50 µm, in tiles about the tube alone. Volumes and the thinnest
-wall come from the field, without the level-wise sections: no assumption of one wall per direction,
-of discs in the canal's own planes, or of areas times length of axis.
+Every place an instrument was at is a stack of tilted slices of cones in space; their union with
+the canal is a distance field on voxels of 25 to 50 µm, in tiles about the tube alone. Volumes and
+the thinnest wall come from the field, without the level-wise sections: no assumption of one wall
+per direction, of discs in the canal's own planes, or of areas times length of axis.
 
 Brushing strokes are not places in this sense and are left out.
 """
@@ -96,7 +96,19 @@ class _Swept:
     axis: CanalAxis
     start: Shape
     places: Floats
+    along: Floats
     disc: Floats
+
+    @property
+    def slope(self) -> Floats:
+        """How the radius grows along the instrument, from the slices on either side."""
+        step = np.gradient(self.axis.level_mm)
+        both = (self.disc > 0.0) & (np.roll(self.disc, -1, axis=1) > 0.0)
+        both[:, -1] = False
+        rise = np.diff(self.disc, axis=1, append=0.0) / step
+        rise = np.where(both, rise, 0.0)
+        rise[:, -1] = rise[:, -2]
+        return np.asarray(rise, float)
 
     @property
     def reach_mm(self) -> Floats:
@@ -171,20 +183,27 @@ def _swept(steps: Sequence[OffCenterStep], voxel_mm: float) -> _Swept:
     if not 0.01 <= voxel_mm <= 0.1:
         raise OutOfRange(name="voxel of the sweep", got=voxel_mm, unit="mm", allowed=(0.01, 0.1))
     axis = steps[0].axis
-    places, disc = [], []
+    places, along, disc = [], [], []
     for step in steps:
         visits = step.visits
+        across = _in_space(axis, visits.tilt)
+        direction = axis.tangent + across
+        direction = direction / np.linalg.norm(direction, axis=2, keepdims=True)
         for offset in (visits.rest_mm, visits.worn_mm):
-            places.append(
-                axis.point_mm
-                + offset[..., :1] * axis.direction0
-                + offset[..., 1:] * axis.direction1
-            )
+            places.append(axis.point_mm + _in_space(axis, offset))
+            along.append(direction)
             disc.append(visits.disc_mm)
     all_places, all_discs = np.concatenate(places), np.concatenate(disc)
     kept = _distinct(all_places, all_discs)
     order = kept[np.argsort(-all_discs[kept].sum(axis=1))]
-    return _Swept(axis, steps[0].before, all_places[order], all_discs[order])
+    return _Swept(
+        axis, steps[0].before, all_places[order], np.concatenate(along)[order], all_discs[order]
+    )
+
+
+def _in_space(axis: CanalAxis, across: Floats) -> Floats:
+    """Return (m, n, 2) components across the axis as vectors."""
+    return np.asarray(across[..., :1] * axis.direction0 + across[..., 1:] * axis.direction1, float)
 
 
 def _distinct(places: Floats, disc: Floats) -> NDArray[np.intp]:
@@ -225,7 +244,9 @@ def _field(swept: _Swept, voxel_mm: float) -> SweptField:
         axis.level_mm,
         np.ascontiguousarray(swept.start.radius_mm),
         swept.places,
+        swept.along,
         swept.disc,
+        swept.slope,
         reach,
     )
     return SweptField(before, after, low, voxel_mm)
@@ -269,6 +290,8 @@ def _wall_min_mm(swept: _Swept) -> float:
         axis.level_mm,
         np.ascontiguousarray(swept.start.radius_mm),
         swept.places,
+        swept.along,
         swept.disc,
+        swept.slope,
     )
     return float(gaps.min())

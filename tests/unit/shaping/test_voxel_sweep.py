@@ -1,0 +1,80 @@
+"""The sweep through voxels against closed forms and against the level-wise sections."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from canalwright.errors import OutOfRange
+from canalwright.exchange.canal_mesh import write_stl
+from canalwright.imaging.phantom import true_canals
+from canalwright.imaging.phantom_models import root_phantom
+from canalwright.instruments.standard import find_instrument
+from canalwright.shaping.sequence import shape_sequence
+from canalwright.shaping.shape import Pass
+from canalwright.shaping.voxel_sweep import swept_field, swept_mesh, voxel_check
+from support.canals import tapered_canal
+
+
+def shaped(canal, *names):
+    return shape_sequence(canal, [Pass(find_instrument(name)) for name in names])
+
+
+STRAIGHT = shaped(tapered_canal(apical_mm=0.2, taper_mm_per_mm=0.02), "engine-30-06")
+
+
+def test_a_straight_canal_becomes_the_frustum_of_the_instrument():
+    level = np.linspace(0.0, 13.0, 14)
+    size = 0.30 + 0.06 * level
+    frusta = np.pi / 12 * (size[:-1] ** 2 + size[:-1] * size[1:] + size[1:] ** 2)
+    field = swept_field(STRAIGHT, voxel_mm=0.025)
+    # Voxels on the wall count in part; the tip of 75° leaves the corner at level 0 open.
+    assert field.volume_mm3(field.after_mm) == pytest.approx(frusta.sum(), rel=2e-3)
+
+
+def test_the_volume_settles_with_smaller_voxels():
+    volumes = []
+    for voxel in (0.1, 0.05, 0.025):
+        field = swept_field(STRAIGHT, voxel_mm=voxel)
+        volumes.append(field.volume_mm3(field.after_mm))
+    assert abs(volumes[2] - volumes[1]) < abs(volumes[1] - volumes[0])
+    assert volumes[1] == pytest.approx(volumes[2], rel=2e-3)
+
+
+@pytest.mark.parametrize("seed", [0, 4])
+def test_levels_and_voxels_agree(seed):
+    steps = shaped(
+        true_canals(root_phantom(seed))["main"], "hand-15-02", "engine-25-04", "engine-35-06"
+    )
+    check = voxel_check(steps, voxel_mm=0.05)
+    assert abs(check.difference_percent) <= 1.0
+    assert abs(check.wall_min_mm - check.wall_min_by_levels_mm) <= 0.03
+    assert check.agrees
+
+
+def test_an_unknown_root_surface_leaves_the_wall_open():
+    steps = shaped(tapered_canal(outer_mm=None), "engine-30-04")
+    check = voxel_check(steps, voxel_mm=0.1)
+    assert np.isnan(check.wall_min_mm)
+
+
+def test_the_mesh_is_closed_and_holds_the_volume(tmp_path):
+    field = swept_field(STRAIGHT, voxel_mm=0.05)
+    points, triangles = swept_mesh(field)
+    path = write_stl(tmp_path / "canal.stl", points, triangles)
+    mesh = trimesh.load(path)
+    assert mesh.is_watertight
+    # Flat ends fall between layers of voxels: up to half a voxel of 13 mm at either end.
+    assert mesh.volume == pytest.approx(field.volume_mm3(field.after_mm), rel=0.01)
+
+
+@pytest.mark.parametrize("voxel", [0.001, 0.5])
+def test_voxels_out_of_range_are_refused(voxel):
+    with pytest.raises(OutOfRange, match=f"{voxel:g}"):
+        voxel_check(STRAIGHT, voxel_mm=voxel)
+
+
+def test_no_steps_are_refused():
+    with pytest.raises(OutOfRange, match="Number of steps"):
+        voxel_check([])
