@@ -24,6 +24,7 @@ from canalwright.web.frame import add_fonts, page_frame
 from canalwright.web.guard import OwnNamesOnly
 from canalwright.web.pages.case import CasePage
 from canalwright.web.pages.cases import CasesPage
+from canalwright.web.pages.chairside import ChairsidePage
 from canalwright.web.pages.compare import ComparePage
 from canalwright.web.pages.measure import MeasurePage
 from canalwright.web.pages.plan import PlanPage
@@ -113,6 +114,14 @@ def _add_case_pages(desk: Desk) -> None:
     @ui.page("/case/{case_id}/measure")
     async def measure(request: Request, case_id: str) -> None:
         await _shown(lambda: _case(desk, request, case_id, MeasurePage))
+
+    @ui.page("/case/{case_id}/chairside")
+    async def chairside(request: Request, case_id: str, plan: str = "") -> None:
+        async def build() -> None:
+            opened = await in_thread(desk.open_case, desk.gate(request), case_id)
+            await ChairsidePage(desk, opened, plan).build()
+
+        await _shown(build)
 
     @ui.page("/case/{case_id}/plan/{document_id}/{number}")
     async def plan(request: Request, case_id: str, document_id: str, number: str) -> None:

@@ -10,6 +10,7 @@ from nicegui import ui
 from canalwright.errors import CanalwrightError
 from canalwright.planning.types import PlanResult
 from canalwright.web import html, work
+from canalwright.web.cabinet import keep_document
 from canalwright.web.desk import Desk, OpenCanal
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.plan_form import plan_form
@@ -82,7 +83,7 @@ class PlanPage:
         with self._right:
             with working("Drawing the plan"):
                 view = await in_thread(work.show_plan, opened, self._result, shown, scans)
-            actions = Actions(draw=self._draw, pdf=self._pdf, json=self._json)
+            actions = Actions(draw=self._draw, pdf=self._pdf, json=self._json, keep=self._keep)
             show_result(view, actions, self._before)
         self._before = f"{view.texts['target']}: {view.texts['totals']}"
 
@@ -98,6 +99,22 @@ class PlanPage:
             tell(error.sentence(), bad=True)
             return
         ui.download.content(content, f"plan-{_safe(opened.canal.name)}.pdf", "application/pdf")
+
+    async def _keep(self) -> None:
+        """Record the plan in the case and go to the chair with it."""
+        if self._result is None or self._wishes is None:
+            return
+        opened = self._opened
+        name = f"plan for {opened.canal.name}"
+        try:
+            text = await in_thread(work.plan_json, opened, self._result, self._wishes)
+            kept = await in_thread(
+                keep_document, opened.case.gate, opened.case.id, text.encode("utf-8"), name
+            )
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        ui.navigate.to(f"/case/{opened.case.id}/chairside?plan={kept.id}")
 
     async def _json(self) -> None:
         if self._result is None or self._wishes is None:

@@ -50,6 +50,7 @@ class Actions:
     draw: Callable[[int], Awaitable[None]]
     pdf: Callable[[], Awaitable[None]]
     json: Callable[[], Awaitable[None]]
+    keep: Callable[[], Awaitable[None]]
 
 
 def show_result(view: PlanView, actions: Actions, before: str) -> None:
@@ -94,6 +95,8 @@ def _head(view: PlanView, actions: Actions, before: str) -> None:
         if before:
             ui.html(f'<p class="soft">Drawn before: {escape(before)}</p>', sanitize=False)
         with ui.element("div").classes("buttons"):
+            if recommended:
+                ui.button("Accept, go to the chair", on_click=actions.keep)
             ui.button("PDF report", on_click=actions.pdf).props("outline")
             ui.button("Plan as JSON", on_click=actions.json).props("outline")
             if not recommended:

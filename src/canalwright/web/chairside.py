@@ -1,0 +1,234 @@
+"""What the chairside page asks for: the sheet of a plan, events, a new plan after a mishap."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from canalwright.errors import BadInput
+from canalwright.records.access.roles import Operation
+from canalwright.records.documents import document_content
+from canalwright.records.errors import NotRecorded
+from canalwright.records.nouns import Document, EventKind, Visit, VisitEvent, VisitState
+from canalwright.records.visits import close_visit, log_event, start_visit
+from canalwright.web.cabinet import keep_document
+from canalwright.web.desk import OpenCase
+
+if TYPE_CHECKING:
+    from canalwright.anatomy.canal import Canal
+    from canalwright.exchange.visit_entries import VisitEntries
+    from canalwright.planning.clinical.visit import CanalSheet, VisitStep
+    from canalwright.planning.clinical.visit import Visit as Sheet
+
+__all__ = ["Entered", "MadeSheet", "VisitLog", "made_sheet", "plan_again", "sheet_pdf"]
+
+MISHAPS: Final = {
+    EventKind.BLOCK: "Block: no way past a level",
+    EventKind.LEDGE: "Ledge at a level",
+    EventKind.DEFORMATION: "Instrument deformed: discard it",
+    EventKind.SEPARATION: "Instrument separated",
+    EventKind.PERFORATION: "Perforation",
+    EventKind.BLEEDING: "Bleeding",
+    EventKind.LENGTH_CHANGE: "Working length changed",
+}
+"""What can happen, in the words of the buttons."""
+
+_ENDS_THE_WAY: Final = (EventKind.BLOCK, EventKind.LEDGE, EventKind.SEPARATION)
+_ENDS_THE_INSTRUMENT: Final = (EventKind.DEFORMATION, EventKind.SEPARATION)
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """What is typed at the chair; None where nothing was."""
+
+    reference: str = ""
+    crown_mm: float | None = None
+    electronic_mm: float | None = None
+    confirmed_mm: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class MadeSheet:
+    """A visit worked out, and the plan it follows."""
+
+    sheet: Sheet
+    entries: VisitEntries
+    plan: Document
+    digests: dict[str, str]
+
+    @property
+    def canal(self) -> CanalSheet:
+        """The canal of the plan."""
+        return self.sheet.canals[0]
+
+    @property
+    def steps(self) -> tuple[VisitStep, ...]:
+        """Its steps in order."""
+        return self.canal.steps
+
+
+def made_sheet(opened: OpenCase, plan_id: str, entered: Entered) -> MadeSheet:
+    """Work out the sheet of a plan of this case.
+
+    Raises
+    ------
+    NotRecorded
+        If the case has no such plan, or no canal of its name.
+    UsageError
+        If no length of the canal is known.
+    """
+    from canalwright.exchange.visit_files import visit_sources
+    from canalwright.exchange.visits_in import visit_plan_of
+    from canalwright.planning.clinical.visit import worked_out
+
+    plan, content, canals = _documents(opened, plan_id)
+    with tempfile.TemporaryDirectory(prefix="canalwright-visit-") as folder:
+        plan_path, canals_path = Path(folder) / "plan.json", Path(folder) / "canals.json"
+        plan_path.write_text(json.dumps(content), "utf-8")
+        canals_path.write_text(json.dumps(canals), "utf-8")
+        sources = visit_sources((plan_path,), canals_file=canals_path)
+    entries = _entries(sources, entered, opened)
+    sheet = worked_out(visit_plan_of(entries, sources.canals, ()))
+    return MadeSheet(sheet, entries, plan, sources.digests)
+
+
+def sheet_pdf(made: MadeSheet, page: str = "sheet") -> bytes:
+    """Return a print of the visit: ``sheet``, ``record`` or ``patient``."""
+    from canalwright.reports.chairside_data import ChairsideInputs
+    from canalwright.reports.chairside_pdf import visit_pages
+
+    return visit_pages(ChairsideInputs(made.sheet, inputs=made.digests), page)[0]
+
+
+def plan_again(
+    opened: OpenCase, made: MadeSheet, done: tuple[int, ...], event: VisitEvent
+) -> Document:
+    """Plan from the present state after a mishap, and record the new plan.
+
+    Parameters
+    ----------
+    opened : OpenCase
+    made : MadeSheet
+        The plan that was followed.
+    done : tuple of int
+        Steps that were done, from 0.
+    event : VisitEvent
+        What happened: a block or ledge ends the way at its level, a deformed or separated
+        instrument is not used again.
+
+    Raises
+    ------
+    NoFeasiblePlan
+        If nothing reaches the target within the limits from here.
+    """
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.plans import plan_document
+    from canalwright.instruments.tray import standard_tray
+    from canalwright.planning import plan
+
+    kind = event.event_kind
+    blocked = event.to_level_mm if kind in _ENDS_THE_WAY else None
+    ban = (event.instrument,) if kind in _ENDS_THE_INSTRUMENT and event.instrument else ()
+    run = made.canal.simulation
+    canal = made.canal.entered.canal
+    passes = tuple(run.plan.steps[at].step.made for at in done)
+    result = plan(
+        canal,
+        standard_tray(),
+        run.target,
+        run.limits,
+        after=passes,
+        block_level_mm=blocked,
+        ban=ban,
+    )
+    inputs = {"after": event.event_kind.value, "visit": event.visit_id, "tray": "standard"}
+    text = document_text(plan_document(canal, result, patency=None, inputs=inputs))
+    return keep_document(opened.gate, opened.id, text.encode("utf-8"), f"plan after {kind}")
+
+
+class VisitLog:
+    """The visit that goes on at the chair: one at a time for a case."""
+
+    def __init__(self, opened: OpenCase, plan_id: str) -> None:
+        self._opened = opened
+        self._plan_id = plan_id
+
+    def current(self) -> Visit | None:
+        """Return the visit that goes on, None if none does."""
+        open_ones = [v for v in self._case_visits() if v.state is VisitState.OPEN]
+        return open_ones[-1] if open_ones else None
+
+    def start(self) -> Visit:
+        """Begin a visit that follows the plan."""
+        teeth = self._opened.file.teeth
+        tooth = teeth[0].number if teeth else ""
+        with self._writing(Operation.VISIT_START) as writing:
+            return start_visit(writing, self._opened.id, tooth=tooth, plan_id=self._plan_id)
+
+    def log(self, visit: Visit, kind: EventKind, **what: Any) -> VisitEvent:
+        """Record what happened."""
+        with self._writing(Operation.VISIT_LOG) as writing:
+            return log_event(writing, visit.id, kind, **what)
+
+    def close(self, visit: Visit) -> Visit:
+        """End the visit."""
+        with self._writing(Operation.VISIT_LOG) as writing:
+            return close_visit(writing, writing.get(Visit, visit.id))
+
+    def events(self, visit: Visit) -> list[VisitEvent]:
+        """Return what happened so far, in order."""
+        with self._opened.gate.reading(Operation.CASE_READ, self._opened.id) as reading:
+            found = reading.find(VisitEvent, visit_id=visit.id, withdrawn=False)
+        return sorted(found, key=lambda event: event.position)
+
+    def _case_visits(self) -> list[Visit]:
+        with self._opened.gate.reading(Operation.CASE_READ, self._opened.id) as reading:
+            return reading.find(Visit, case_id=self._opened.id, withdrawn=False)
+
+    def _writing(self, operation: Operation) -> Any:
+        return self._opened.gate.writing(operation, self._opened.id)
+
+
+def _documents(opened: OpenCase, plan_id: str) -> tuple[Document, dict[str, Any], dict[str, Any]]:
+    with opened.gate.reading(Operation.CASE_READ, opened.id, plan_id) as reading:
+        plan = reading.get(Document, plan_id)
+        if plan.case_id != opened.id or plan.document_kind != "plan":
+            raise NotRecorded(kind="plan of this case", got=plan_id)
+        content = document_content(reading, plan)
+        wanted = str(content.get("canal"))
+        found = reading.find(Document, case_id=opened.id, document_kind="canals", withdrawn=False)
+        for document in reversed(found):
+            canals = document_content(reading, document)
+            if any(one.get("name") == wanted for one in canals.get("canals", ())):
+                return plan, content, canals
+    raise NotRecorded(kind="measured canal of this case", got=wanted)
+
+
+def _entries(sources: Any, entered: Entered, opened: OpenCase) -> VisitEntries:
+    from canalwright.exchange.visit_entries import ReadingEntry, VisitEntries
+
+    if not sources.sequences:
+        raise BadInput("The plan holds no sequence, so there is nothing to do at the chair.")
+    (entry,) = sources.sequences.values()
+    readings = [] if entered.electronic_mm is None else [
+        ReadingEntry(method="electronic", length_mm=entered.electronic_mm)
+    ]  # fmt: skip
+    canal: Canal = sources.canals[entry.canal]
+    entry = entry.model_copy(
+        update={
+            "reference": entered.reference,
+            "crown_mm": entered.crown_mm,
+            "readings": readings,
+            "confirmed_mm": entered.confirmed_mm,
+        }
+    )
+    if entered.crown_mm is None and not readings and entered.confirmed_mm is None:
+        # From the orifice: said so on the page, until a length is entered.
+        entry = entry.model_copy(
+            update={"crown_mm": 0.0, "reference": f"orifice of {canal.name} (no length entered)"}
+        )
+    teeth = opened.file.teeth
+    return VisitEntries(canals=[entry], tooth=teeth[0].number if teeth else "", title=opened.name)

@@ -1,0 +1,440 @@
+"""The chairside page: one step at a time in large type, with a timer and one-tap events."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from html import escape
+from typing import Any, Final
+
+from nicegui import ui
+
+from canalwright.errors import CanalwrightError
+from canalwright.records.access.roles import Operation
+from canalwright.records.access.sign_off import needs_sign_off, sign
+from canalwright.records.nouns import EventKind, SignOffDecision, Visit, VisitEvent
+from canalwright.reports.text import instrument_label
+from canalwright.web import chairside, html
+from canalwright.web.chairside import MISHAPS, Entered, MadeSheet, VisitLog
+from canalwright.web.desk import Desk, OpenCase
+from canalwright.web.fields import read_number, read_number_or_none
+from canalwright.web.frame import page_frame
+from canalwright.web.pages.parts import caution_box, part, text_field
+from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
+
+__all__ = ["ChairsidePage"]
+
+_NEEDS_LEVEL: Final = (EventKind.BLOCK, EventKind.LEDGE, EventKind.SEPARATION)
+_PLANS_AGAIN: Final = (*_NEEDS_LEVEL, EventKind.DEFORMATION)
+
+
+class ChairsidePage:
+    """The chairside page of one visitor."""
+
+    def __init__(self, desk: Desk, opened: OpenCase, plan_id: str = "") -> None:
+        self._desk = desk
+        self._opened = opened
+        plans = [
+            one
+            for one in opened.file.documents
+            if one.document_kind == "plan" and not one.withdrawn
+        ]
+        self._plans = {one.id: one.name for one in reversed(plans)}
+        self._plan_id = plan_id if plan_id in self._plans else next(iter(self._plans), "")
+        self._log = VisitLog(opened, self._plan_id)
+        self._typed = {"reference": "", "crown": "", "electronic": "", "confirmed": ""}
+        self._made: MadeSheet | None = None
+        self._visit: Visit | None = None
+        self._at = 0
+        self._started_s: float | None = None
+        self._spent_s = 0.0
+
+    async def build(self) -> None:
+        """Draw the page."""
+        opened = self._opened
+        with page_frame("Chairside", place="chairside", where=opened.name, links=opened.links):
+            with ui.element("div").classes("page-head"):
+                ui.html("Chairside", sanitize=False, tag="h1")
+                if opened.file.case.invented:
+                    ui.html(html.INVENTED, sanitize=False)
+            self._messages = ui.element("div").classes("stack")
+            with ui.element("div").classes("chair"):
+                self._main = ui.element("div").classes("stack")
+                self._side = ui.element("div").classes("stack")
+        ui.keyboard(on_key=self._key, ignore=["input", "textarea", "select", "button"])
+        ui.timer(1.0, self._tick)
+        if not await page_is_open():
+            return
+        if not self._plan_id:
+            with self._main:
+                self._no_plan()
+            return
+        self._visit = await in_thread(self._log.current)
+        await self._work_out()
+
+    def _no_plan(self) -> None:
+        with ui.element("section").classes("sheet"):
+            ui.html(
+                "<h2>No plan yet</h2><p>Plan a canal first, and keep the plan: it then appears "
+                f'here.</p><p><a href="/case/{self._opened.id}">Back to the case</a></p>',
+                sanitize=False,
+            )
+
+    async def _work_out(self) -> None:
+        self._messages.clear()
+        with self._messages:
+            try:
+                with working("Working the visit out"):
+                    entered = self._entered()
+                    self._made = await in_thread(
+                        chairside.made_sheet, self._opened, self._plan_id, entered
+                    )
+                    await self._resume()
+            except CanalwrightError as error:
+                show_trouble(error, "The visit cannot be worked out")
+                return
+        self._draw()
+
+    async def _resume(self) -> None:
+        """Go on behind the steps that the visit has logged already."""
+        if self._visit is None or self._made is None:
+            return
+        events = await in_thread(self._log.events, self._visit)
+        done = [e for e in events if e.details.get("plan") == self._plan_id]
+        self._at = min(len(done), len(self._made.steps))
+
+    def _entered(self) -> Entered:
+        typed = self._typed
+        return Entered(
+            reference=typed["reference"].strip(),
+            crown_mm=read_number_or_none(typed["crown"], name="crown part", unit="mm"),
+            electronic_mm=read_number_or_none(
+                typed["electronic"], name="electronic reading", unit="mm"
+            ),
+            confirmed_mm=read_number_or_none(
+                typed["confirmed"], name="confirmed length", unit="mm"
+            ),
+        )
+
+    def _draw(self) -> None:
+        made = self._made
+        if made is None:
+            return
+        self._main.clear()
+        self._side.clear()
+        with self._main:
+            self._step_card(made)
+            caution_box(made.sheet.cautions, "Cautions for this visit")
+        with self._side:
+            self._lengths(made)
+            self._list(made)
+            self._paper()
+
+    def _step_card(self, made: MadeSheet) -> None:
+        with ui.element("section").classes("sheet stack step-card").props('aria-live="polite"'):
+            if self._visit is None:
+                self._before(made)
+            elif self._at >= len(made.steps):
+                self._after(made)
+            else:
+                self._present(made)
+
+    def _before(self, made: MadeSheet) -> None:
+        ui.html(
+            f"<h2>{escape(made.canal.name)}: {len(made.steps)} steps</h2>"
+            f"<p>{escape(_length_words(made))}</p>",
+            sanitize=False,
+        )
+        if self._opened.gate.allows(Operation.VISIT_START):
+            ui.button("Start the visit", on_click=self._start).classes("big")
+
+    def _present(self, made: MadeSheet) -> None:
+        step = made.steps[self._at]
+        ui.html(_step_words(made, self._at), sanitize=False)
+        with ui.element("div").classes("buttons"):
+            self._clock = ui.html("", sanitize=False).classes("clock").props('role="timer"')
+            ui.button("Start / stop timer", on_click=self._toggle).props("outline").classes("big")
+            ui.button("Done, next step", on_click=self._done).classes("big")
+        self._tick()
+        ui.html(_after_words(step), sanitize=False)
+        with ui.element("fieldset").classes("group"):
+            ui.html("Something happened", sanitize=False, tag="legend")
+            with ui.element("div").classes("buttons"):
+                for kind, words in MISHAPS.items():
+                    ui.button(words, on_click=self._asking(kind)).props("outline color=negative")
+
+    def _after(self, made: MadeSheet) -> None:
+        cone = made.canal.obturation.chosen.cone
+        ui.html(
+            f"<h2>All {len(made.steps)} steps are done</h2>"
+            "<p>Gauge the terminus, rinse as planned, and fit the point: "
+            f"size {cone.size}, taper {cone.taper_mm_per_mm:.2f} mm/mm is the first candidate; the "
+            "sheet has its seat and the others.</p>",
+            sanitize=False,
+        )
+        ui.button("End the visit", on_click=self._close).classes("big")
+
+    def _lengths(self, made: MadeSheet) -> None:
+        with part("Working length", "length"):
+            ui.html(f"<p>{escape(_length_words(made))}</p>", sanitize=False)
+            for key, label, unit in (
+                ("reference", "Coronal reference, in words", ""),
+                ("crown", "Orifice to reference", "mm"),
+                ("electronic", "Electronic reading", "mm"),
+                ("confirmed", "Confirmed working length", "mm"),
+            ):
+                text_field(label, self._typed[key], self._typing(key), unit=unit)
+            ui.button("Work out anew", on_click=self._work_out).props("outline")
+
+    def _typing(self, key: str) -> Callable[[str], None]:
+        return lambda value: self._typed.update({key: value})
+
+    def _list(self, made: MadeSheet) -> None:
+        with part("Steps", "list"):
+            items = [
+                f"<li{' class=now' if at == self._at else ''}>"
+                f"{'✓ ' if at < self._at else ''}{html.chip(_chip(step))}"
+                f"{escape(instrument_label(step.planned.instrument))}, stop "
+                f"{step.stop.stop_mm:.1f} mm</li>"
+                for at, step in enumerate(made.steps)
+            ]
+            ui.html(f'<ol class="step-list">{"".join(items)}</ol>', sanitize=False)
+            if len(self._plans) > 1:
+                ui.select(
+                    self._plans,
+                    label="Plan",
+                    value=self._plan_id,
+                    on_change=lambda event: self._other(event.value),
+                ).props("outlined dense stack-label options-dense")
+
+    def _other(self, plan_id: str) -> None:
+        ui.navigate.to(f"/case/{self._opened.id}/chairside?plan={plan_id}")
+
+    def _paper(self) -> None:
+        with part("On paper", "paper"), ui.element("div").classes("buttons"):
+            for page, words in (
+                ("sheet", "Chairside sheet"),
+                ("record", "Full record"),
+                ("patient", "Page for the patient"),
+            ):
+                ui.button(words, on_click=self._printing(page)).props("outline")
+        if self._visit is not None:
+            ui.button("Agree to this visit (supervisor)", on_click=self._sign).props("flat")
+
+    def _printing(self, page: str) -> Callable[[], Any]:
+        async def write() -> None:
+            if self._made is None:
+                return
+            tell("Writing the page …")
+            try:
+                content = await in_thread(chairside.sheet_pdf, self._made, page)
+            except CanalwrightError as error:
+                tell(error.sentence(), bad=True)
+                return
+            ui.download.content(content, f"{page}.pdf", "application/pdf")
+
+        return write
+
+    # What the hand does ------------------------------------------------------------------------
+
+    def _key(self, event: Any) -> None:
+        if not event.action.keydown or event.action.repeat or self._visit is None:
+            return
+        if event.key == " ":
+            self._toggle()
+        elif event.key == "n":
+            ui.timer(0.0, self._done, once=True)
+
+    async def _start(self) -> None:
+        try:
+            self._visit = await in_thread(self._log.start)
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        self._draw()
+
+    def _toggle(self) -> None:
+        if self._started_s is None:
+            self._started_s = time.monotonic()
+        else:
+            self._spent_s += time.monotonic() - self._started_s
+            self._started_s = None
+        self._tick()
+
+    def _seconds(self) -> float:
+        running = 0.0 if self._started_s is None else time.monotonic() - self._started_s
+        return self._spent_s + running
+
+    def _tick(self) -> None:
+        if self._visit is None or self._made is None or self._at >= len(self._made.steps):
+            return
+        seconds = int(self._seconds())
+        state = "running" if self._started_s is not None else "stopped"
+        self._clock.set_content(f"{seconds // 60}:{seconds % 60:02d} <small>{state}</small>")
+
+    async def _done(self) -> None:
+        made, visit = self._made, self._visit
+        if made is None or visit is None or self._at >= len(made.steps):
+            return
+        step = made.steps[self._at]
+        event = await self._logged(
+            visit,
+            EventKind.INSTRUMENT,
+            canal=made.canal.name,
+            instrument=step.planned.instrument.id,
+            to_level_mm=step.stop.tip_level_mm,
+            time_s=round(self._seconds(), 1) or None,
+            speed_rpm=None if step.motor.speed_rpm is None else step.motor.speed_rpm.value,
+            details={"plan": self._plan_id, "step": self._at + 1},
+        )
+        if event is None:
+            return
+        self._at += 1
+        self._started_s, self._spent_s = None, 0.0
+        self._draw()
+
+    async def _logged(self, visit: Visit, kind: EventKind, **what: Any) -> VisitEvent | None:
+        try:
+            event: VisitEvent = await in_thread(lambda: self._log.log(visit, kind, **what))
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return None
+        return event
+
+    def _asking(self, kind: EventKind) -> Callable[[], None]:
+        def ask() -> None:
+            typed = {"level": "", "note": ""}
+            with (
+                ui.dialog() as dialog,
+                ui.element("form").classes("sheet stack").style("width:28rem"),
+            ):
+                ui.html(escape(MISHAPS[kind]), sanitize=False, tag="h2")
+                if kind in _NEEDS_LEVEL or kind is EventKind.LENGTH_CHANGE:
+                    label = (
+                        "New working length"
+                        if kind is EventKind.LENGTH_CHANGE
+                        else "Level above the terminus"
+                    )
+                    text_field(label, "", lambda value: typed.update(level=value), unit="mm")
+                text_field("Note", "", lambda value: typed.update(note=value))
+                with ui.element("div").classes("buttons"):
+                    ui.button("Record it", on_click=lambda: self._happened(kind, typed, dialog))
+                    ui.button("Cancel", on_click=dialog.close).props("flat")
+            dialog.open()
+
+        return ask
+
+    async def _happened(self, kind: EventKind, typed: dict[str, str], dialog: ui.dialog) -> None:
+        made, visit = self._made, self._visit
+        if made is None or visit is None:
+            return
+        what: dict[str, Any] = {"canal": made.canal.name, "note": typed["note"]}
+        what["instrument"] = made.steps[self._at].planned.instrument.id
+        try:
+            if kind in _NEEDS_LEVEL:
+                what["to_level_mm"] = read_number(typed["level"], name="level", unit="mm")
+            elif kind is EventKind.LENGTH_CHANGE:
+                what["length_mm"] = read_number(typed["level"], name="working length", unit="mm")
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        event = await self._logged(visit, kind, **what)
+        if event is None:
+            return
+        dialog.close()
+        if kind is EventKind.LENGTH_CHANGE:
+            self._typed["confirmed"] = typed["level"]
+            await self._work_out()
+        elif kind in _PLANS_AGAIN:
+            await self._plan_again(made, event)
+        else:
+            tell("Recorded.")
+
+    async def _plan_again(self, made: MadeSheet, event: VisitEvent) -> None:
+        self._messages.clear()
+        with self._messages:
+            try:
+                with working("Planning again from here"):
+                    plan = await in_thread(
+                        chairside.plan_again, self._opened, made, tuple(range(self._at)), event
+                    )
+            except CanalwrightError as error:
+                show_trouble(error, "Recorded; but no new plan was found")
+                return
+            self._other(plan.id)
+
+    async def _close(self) -> None:
+        visit = self._visit
+        if visit is None:
+            return
+        try:
+            await in_thread(self._log.close, visit)
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        ui.navigate.to(f"/case/{self._opened.id}")
+
+    async def _sign(self) -> None:
+        visit = self._visit
+        if visit is None:
+            return
+        try:
+            await in_thread(self._signed, visit)
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
+            return
+        tell("Signed.")
+
+    def _signed(self, visit: Visit) -> None:
+        gate = self._opened.gate
+        with gate.reading(Operation.CASE_READ, self._opened.id) as reading:
+            current = reading.get(Visit, visit.id)
+            if not needs_sign_off(reading, current):
+                return
+        sign(gate, current, SignOffDecision.AGREED)
+
+
+def _chip(step: Any) -> str:
+    from canalwright.reports.style import ISO_CHIP_COLORS
+
+    return ISO_CHIP_COLORS.get(step.planned.instrument.color, "")
+
+
+def _length_words(made: MadeSheet) -> str:
+    length = made.canal.length
+    sure = "confirmed" if length.confirmed else "estimate, to be confirmed in the tooth"
+    spread = "" if length.sd_mm is None else f" ± {length.sd_mm:.1f}"
+    where = length.reference or "coronal reference not named"
+    return f"Working length {length.working_length_mm:.1f}{spread} mm from {where} ({sure})."
+
+
+def _step_words(made: MadeSheet, at: int) -> str:
+    step = made.steps[at]
+    instrument, motor = step.planned.instrument, step.motor
+    settings = [("stop", f"{step.stop.stop_mm:.1f} mm")]
+    if motor.speed_rpm is not None:
+        settings.append(("speed", f"{motor.speed_rpm.value:.0f} rpm"))
+    if motor.torque_limit_ncm is not None:
+        settings.append(("torque limit", f"{motor.torque_limit_ncm.value:.1f} N·cm"))
+    settings.append(("motion", str(motor.motion)))
+    tiles = "".join(f"<div><span>{name}</span><b>{escape(v)}</b></div>" for name, v in settings)
+    verdict = f'<p class="warn-line">{escape(motor.verdict)}</p>' if motor.verdict else ""
+    return (
+        f'<p class="soft">Step {at + 1} of {len(made.steps)} · {escape(step.planned.purpose)}</p>'
+        f'<p class="now-instrument">{html.chip(_chip(step))}{escape(instrument_label(instrument))}'
+        f'</p><div class="tiles">{tiles}</div>{verdict}'
+    )
+
+
+def _after_words(step: Any) -> str:
+    needle = step.needle
+    depth = (
+        "the needle does not enter yet"
+        if needle.depth_mm is None
+        else f"needle to {needle.depth_mm:.1f} mm from the reference, never binding"
+    )
+    recheck = " Check the working length again." if step.recheck else ""
+    return (
+        f"<p><b>After it:</b> rinse ({escape(depth)}), recapitulate with a small hand file."
+        f"{recheck}</p>"
+    )
