@@ -34,6 +34,9 @@ _GAP_SHARE, _GAP_SHARE_SD = 0.1, 0.1
 _STEP_MM = 0.05
 _CORNER_MM = 0.08
 
+# Dentin minus what lies outside, over the contrast: at least so much for soft tissue or air.
+_SOFT_SHARE = 0.75
+
 # What the edge models leave over, as shares of the blur (curved surface, gray of the gap); assumed
 # from phantoms.
 _PLAIN_SD_SHARE, _LAYERED_SD_SHARE = 0.05, 0.1
@@ -209,7 +212,7 @@ def _found(
                 if risen and value < min(highest, dentin[i]) - 0.3 * contrast:
                     edge[i, j] = k * step
                     plateau[i, j] = _plateau(profile, k, canal_radius[i, j], sigma, step, dentin[i])
-                    layered[i, j] = _rises(profile, k, contrast, step)
+                    layered[i, j] = _rises(profile, k, contrast, step, dentin[i])
                     break
                 k += 1
     return edge, layered, plateau
@@ -228,7 +231,11 @@ def _plateau(
 
 
 @njit(cache=True)
-def _rises(profile: Floats, k: int, contrast: float, step: float) -> bool:
+def _rises(profile: Floats, k: int, contrast: float, step: float, dentin: float) -> bool:
+    """Whether gray rises again soon, or stays so bright that blur must hide a gap.
+
+    What touches a root is soft tissue or air, both dark: nothing half as bright as dentin.
+    """
     lowest = profile[k]
     for m in range(k, min(k + int(0.7 / step), len(profile))):
         if np.isnan(profile[m]):
@@ -236,7 +243,7 @@ def _rises(profile: Floats, k: int, contrast: float, step: float) -> bool:
         lowest = min(lowest, profile[m])
         if profile[m] > lowest + 0.12 * contrast:
             return True
-    return False
+    return lowest > dentin - _SOFT_SHARE * contrast
 
 
 def first_edges(
