@@ -69,7 +69,7 @@ def free_sections(
     fits: SectionFits,
     weights: Floats,
     calibration: Calibration,
-    widened: Callable[[], Sections],
+    widened: Callable[[NDArray[np.int64]], tuple[Sections, int]],
 ) -> FreeSections:
     """Find the levels whose section is no ellipse, and their outlines.
 
@@ -80,15 +80,17 @@ def free_sections(
     weights : ndarray, shape (n, count, count)
     calibration : Calibration
     widened : callable
-        Returns the sections cut wider, for regions that lie to one side of the centerline.
+        Returns sections of given levels cut wider, for regions that lie to one side of the
+        centerline, and the level of the first of them.
     """
     share = _not_elliptic(sections, fits, weights, calibration)
     star = np.ones(len(share), bool)
     radius = np.full((len(share), DIRECTIONS), np.nan)
     odd = np.flatnonzero(share > 0.0)
-    outer = widened() if len(odd) > 0 else sections
+    outer, lowest = widened(odd) if len(odd) > 0 else (sections, 0)
     for level in odd:
-        found = _outline(outer, int(level), calibration)
+        depth = float(sections.dentin[level] - calibration.lumen - sections.gray_shift[level])
+        found = _outline(outer, int(level) - lowest, depth, calibration)
         if found is not None:
             radius[level], star[level] = found
     share = np.where(_bridged(radius), share, 0.0)
@@ -125,14 +127,13 @@ def _not_elliptic(
 
 
 def _outline(
-    sections: Sections, level: int, calibration: Calibration
+    sections: Sections, level: int, depth: float, calibration: Calibration
 ) -> tuple[Floats, bool] | None:
-    """Return the polar outline of one section, and whether it is star-shaped."""
+    """Return the polar outline of one section of that contrast, and whether it is star-shaped."""
     from scipy.ndimage import distance_transform_edt, label
 
     step = sections.step_mm
     dentin = sections.dentin[level]
-    depth = dentin - calibration.lumen - sections.gray_shift[level]
     gray = np.where(np.isfinite(sections.gray[level]), sections.gray[level], dentin)
     missing = (dentin - gray) / depth
     parts, _ = label(missing > _CONNECTED)

@@ -51,6 +51,7 @@ from canalwright.imaging.sizes import (
     covered_share,
     cut_sections,
     fitted,
+    widened,
     widest_mm,
 )
 from canalwright.imaging.visibility import capped_where_faded, faded_runs_mm, visibility
@@ -74,7 +75,7 @@ _VISIBLE_DEPTH = 0.08
 # Levels from which the apical exit is looked for: near the terminus, and where it may be off.
 _EXIT_FROM_MM, _FAR_FROM_MM, _SETTLED_MM = 0.6, 1.6, 0.04
 _NEAR_MM, _FAR_MM, _LEAST_DENTIN = 1.2, 1.8, 0.08
-_WIDEST_MM = 2.0
+_WIDEST_HALF_MM = 2.5
 
 
 def measure_canal(
@@ -302,12 +303,13 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
     fits, weights = fitted(sections, calibration, rough)
     profile = size_profile(sections, fits, weights, calibration, rough, settings)
     profile = profile.part(keep)
+    axial = settings.axial_sd_mm / settings.level_step_mm
     free = free_sections(
         sections.part(keep),
         fits.part(keep),
         weights[keep],
         calibration,
-        lambda: cut_sections(crop, line, rough, settings, radius, _WIDEST_MM).part(keep),
+        lambda levels: widened(crop, sections.part(keep), levels, _WIDEST_HALF_MM, axial),
     )
     ellipse = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
     radius_mm = free.mixed_with(ellipse)
@@ -371,7 +373,8 @@ def _assembled(scan: Scan, name: str, sized: _Sized, walls: Walls, crop: Crop) -
     thickness = walls.radius_mm - sized.radius_mm
     nearest = np.argmin(np.where(np.isfinite(thickness), thickness, np.inf), axis=1)
     wall_sd = np.take_along_axis(walls.sd_mm, nearest[:, None], axis=1)[:, 0]
-    dentin_sd = np.hypot(wall_sd, 0.5 * profile.diameter_sd_mm)
+    lumen_sd = 0.25 * (profile.narrow_sd_mm + profile.wide_sd_mm)
+    dentin_sd = np.hypot(wall_sd, lumen_sd)
     canal = Canal(
         name=name,
         level_mm=level,

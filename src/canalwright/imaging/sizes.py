@@ -26,6 +26,7 @@ __all__ = [
     "parameter_covariances",
     "section_noise",
     "size_penalty",
+    "widened",
     "widest_mm",
 ]
 
@@ -132,8 +133,7 @@ def cut_sections(
     """
     _, first, second = frame_along(line)
     half = 1.0 if reach_mm is None else float(np.clip(1.15 * reach_mm + 0.45, 0.9, 2.5))
-    step = _SAMPLE_MM if crop.voxel_mm >= _MICRO_BELOW_MM else 0.7 * crop.voxel_mm
-    raw = plane_samples(crop, line, first, second, half, 2 * round(half / step) + 1)
+    raw = plane_samples(crop, line, first, second, half, _sample_count(crop, half))
     gray = _averaged(raw, settings.axial_sd_mm / settings.level_step_mm)
     radius = _rough_radius_mm(gray, half, rough) if radius_mm is None else radius_mm
     if settings.dentin is not None:
@@ -141,6 +141,27 @@ def cut_sections(
     else:
         dentin = ring_dentin(gray, half, radius, rough.contrast, settings.level_step_mm)
     return Sections(line, first, second, gray, half, dentin, radius)
+
+
+def widened(
+    crop: Crop,
+    sections: Sections,
+    levels: NDArray[np.int64],
+    half_mm: float,
+    axial_sd_levels: float,
+) -> tuple[Sections, int]:
+    """Cut the sections of some levels again, wider; also return the first level cut."""
+    pad = int(np.ceil(4.0 * axial_sd_levels))
+    first = max(int(levels.min()) - pad, 0)
+    part = sections.part(slice(first, int(levels.max()) + pad + 1))
+    count = _sample_count(crop, half_mm)
+    raw = plane_samples(crop, part.points_mm, part.first, part.second, half_mm, count)
+    return replace(part, gray=_averaged(raw, axial_sd_levels), half_mm=half_mm), first
+
+
+def _sample_count(crop: Crop, half_mm: float) -> int:
+    step = _SAMPLE_MM if crop.voxel_mm >= _MICRO_BELOW_MM else 0.7 * crop.voxel_mm
+    return 2 * round(half_mm / step) + 1
 
 
 def _averaged(raw: Floats, width: float) -> Floats:
