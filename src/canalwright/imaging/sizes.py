@@ -153,15 +153,15 @@ def widened(
     """Cut the sections of some levels again, wider; also return the first level cut."""
     pad = int(np.ceil(4.0 * axial_sd_levels))
     first = max(int(levels.min()) - pad, 0)
-    part = sections.part(slice(first, int(levels.max()) + pad + 1))
+    cut = sections.part(slice(first, int(levels.max()) + pad + 1))
     count = _sample_count(crop, half_mm)
-    raw = plane_samples(crop, part.points_mm, part.first, part.second, half_mm, count)
-    return replace(part, gray=_averaged(raw, axial_sd_levels), half_mm=half_mm), first
+    raw = plane_samples(crop, cut.points_mm, cut.first, cut.second, half_mm, count)
+    return replace(cut, gray=_averaged(raw, axial_sd_levels), half_mm=half_mm), first
 
 
 def _sample_count(crop: Crop, half_mm: float) -> int:
-    step = _SAMPLE_MM if crop.voxel_mm >= _MICRO_BELOW_MM else 0.7 * crop.voxel_mm
-    return 2 * round(half_mm / step) + 1
+    micro = crop.voxel_mm < _MICRO_BELOW_MM
+    return 2 * round(half_mm / (0.7 * crop.voxel_mm if micro else _SAMPLE_MM)) + 1
 
 
 def _averaged(raw: Floats, width: float) -> Floats:
@@ -307,10 +307,8 @@ def fitted(
 
 
 def _weights(sections: Sections, contrast: float, sigma_mm: float) -> Floats:
-    centers = np.zeros((len(sections.gray), 2))
-    return dentin_weights(
-        sections.gray, sections.half_mm, sections.dentin, contrast, sigma_mm, centers
-    )
+    gray, centers = sections.gray, np.zeros((len(sections.gray), 2))
+    return dentin_weights(gray, sections.half_mm, sections.dentin, contrast, sigma_mm, centers)
 
 
 def _start(sections: Sections, lumen: float, sigma_mm: float) -> Floats:
