@@ -10,8 +10,10 @@ hang together in the same way.
 from __future__ import annotations
 
 import io
+import logging
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -128,9 +130,7 @@ def cleaned_dicom(path: Path, *, name: str, salt: str) -> bytes:
     import pydicom
     from pydicom.config import disable_value_validation
 
-    # The library warns of odd values by quoting them, which may be names.
-    with warnings.catch_warnings(), disable_value_validation():
-        warnings.simplefilter("ignore")
+    with _silent(), disable_value_validation():
         try:
             source = pydicom.dcmread(path, force=False)
             if str(source.get("BurnedInAnnotation", "")).strip().upper() == "YES":
@@ -149,6 +149,19 @@ def cleaned_dicom(path: Path, *, name: str, salt: str) -> bytes:
                 path=name, problem=f"cannot be read as DICOM ({type(error).__name__})"
             ) from None
     return sink.getvalue()
+
+
+@contextmanager
+def _silent() -> Iterator[None]:
+    """Keep the library quiet: it warns and logs of odd values by quoting them, as names may be."""
+    logger = logging.getLogger("pydicom")
+    before, logger.disabled = logger.disabled, True
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logger.disabled = before
 
 
 def _new_file(source: FileDataset, salt: str) -> FileDataset:
