@@ -84,7 +84,8 @@ def radiograph_figure(
     whole_high = min(_WHOLE_MM * ny / nx, _TALLEST_MM)
     with drawing():
         figure = figure_mm(width_mm, _HEAD_MM + max(high, whole_high + _NOTES_MM + 16.0) + 4.0)
-        _draw_heading(figure, title or f"Canal {canal.name}", radiograph.invented, width_mm)
+        name = "Canal" if canal.name == "canal" else f"Canal {canal.name}"
+        _draw_heading(figure, title or name, radiograph.invented, width_mm)
         whole = add_axes_mm(figure, _EDGE_MM, _HEAD_MM, _WHOLE_MM, whole_high, gid="whole")
         _draw_picture(whole, radiograph, (-0.5, nx - 0.5, -0.5, ny - 0.5))
         _draw_line(whole, canal, 1.2)
