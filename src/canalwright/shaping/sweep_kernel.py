@@ -38,7 +38,7 @@ def _nearest(x: float, y: float, z: float, axis: Floats, start: int) -> int:
 
 @njit(cache=True)
 def _along(
-    x: float, y: float, z: float, axis: Floats, tangent: Floats, level: Floats, i: int
+    x: float, y: float, z: float, axis: Floats, tangent: Floats, level_mm: Floats, i: int
 ) -> float:
     """Level of the normal plane that holds a point, as an index with fraction."""
     d = (
@@ -60,7 +60,7 @@ def _along(
         + (z - axis[k + 1, 2]) * tangent[k + 1, 2]
     )
     span = low - high
-    return float(k + low / (span if span > 1e-9 else level[k + 1] - level[k]))
+    return float(k + low / (span if span > 1e-9 else level_mm[k + 1] - level_mm[k]))
 
 
 @njit(cache=True)
@@ -72,13 +72,13 @@ def canal_signed_mm(
     axis: Floats,
     first: Floats,
     second: Floats,
-    radius: Floats,
+    radius_mm: Floats,
 ) -> float:
     """Return how far a point lies outside the sections, radially; negative inside.
 
     `at` is the point's level as an index with fraction; the frame and the wall are interpolated.
     """
-    count = radius.shape[1]
+    count = radius_mm.shape[1]
     k = min(max(int(np.floor(at)), 0), len(axis) - 2)
     share = min(max(at - k, 0.0), 1.0)
     u, v = 0.0, 0.0
@@ -93,8 +93,8 @@ def canal_signed_mm(
     j = int(turn)
     part = turn - j
     j, n = j % count, (j + 1) % count
-    low = radius[k, j] * (1.0 - part) + radius[k, n] * part
-    high = radius[k + 1, j] * (1.0 - part) + radius[k + 1, n] * part
+    low = radius_mm[k, j] * (1.0 - part) + radius_mm[k, n] * part
+    high = radius_mm[k + 1, j] * (1.0 - part) + radius_mm[k + 1, n] * part
     return float(np.sqrt(u * u + v * v) - (low + share * (high - low)))
 
 
@@ -171,8 +171,8 @@ def fill_tiles(
     tangent: Floats,
     first: Floats,
     second: Floats,
-    level: Floats,
-    radius: Floats,
+    level_mm: Floats,
+    radius_mm: Floats,
     places: Floats,
     along: Floats,
     disc: Floats,
@@ -182,7 +182,7 @@ def fill_tiles(
     """Fill both fields with signed distances, tile by tile; `tiles` are (z, y, x, level)."""
     deep = -2.0 * voxel
     last = len(axis) - 1
-    half = 0.5 * (level[last] - level[0]) / last
+    half = 0.5 * (level_mm[last] - level_mm[0]) / last
     for n in range(len(tiles)):
         z0, y0, x0, start = tiles[n]
         for kz in range(z0, min(z0 + edge, before.shape[0])):
@@ -196,13 +196,13 @@ def fill_tiles(
                     dx, dy, dz = x - axis[near, 0], y - axis[near, 1], z - axis[near, 2]
                     if dx * dx + dy * dy + dz * dz > (reach[near] + 3.0 * voxel) ** 2:
                         continue
-                    at = _along(x, y, z, axis, tangent, level, near)
-                    start_gap = -at * (level[1] - level[0])
-                    end_gap = (at - last) * (level[last] - level[last - 1])
+                    at = _along(x, y, z, axis, tangent, level_mm, near)
+                    start_gap = -at * (level_mm[1] - level_mm[0])
+                    end_gap = (at - last) * (level_mm[last] - level_mm[last - 1])
                     beyond = max(start_gap, end_gap)
                     if beyond > 2.0 * voxel:
                         continue
-                    old = canal_signed_mm(x, y, z, at, axis, first, second, radius)
+                    old = canal_signed_mm(x, y, z, at, axis, first, second, radius_mm)
                     new = old
                     if old > deep:
                         new = min(
@@ -220,8 +220,8 @@ def signed_at_points(
     tangent: Floats,
     first: Floats,
     second: Floats,
-    level: Floats,
-    radius: Floats,
+    level_mm: Floats,
+    radius_mm: Floats,
     places: Floats,
     along: Floats,
     disc: Floats,
@@ -229,13 +229,13 @@ def signed_at_points(
 ) -> Floats:
     """Return the distance of points on the root surface from the shaped canal."""
     out = np.empty(len(points))
-    half = 0.5 * (level[-1] - level[0]) / (len(level) - 1)
+    half = 0.5 * (level_mm[-1] - level_mm[0]) / (len(level_mm) - 1)
     near = 0
     for i in range(len(points)):
         x, y, z = points[i]
         near = _nearest(x, y, z, axis, near)
-        at = _along(x, y, z, axis, tangent, level, near)
-        old = canal_signed_mm(x, y, z, at, axis, first, second, radius)
+        at = _along(x, y, z, axis, tangent, level_mm, near)
+        old = canal_signed_mm(x, y, z, at, axis, first, second, radius_mm)
         new = swept_signed_mm(x, y, z, at, places, along, disc, slope, half, 5, -_FAR)
         out[i] = min(old, new)
     return out
