@@ -25,6 +25,7 @@ from canalwright.planning.rejections import rejections
 from canalwright.planning.search import Problem, search
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated
+from canalwright.planning.step_types import Dropped
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
 from canalwright.planning.types import Limits, PlanResult, Target
 from canalwright.planning.uncertainty import PlanUncertainty
@@ -170,19 +171,22 @@ def _found(
 ) -> tuple[Situation, Problem, Rechecked]:
     """Return what holds, with the engaged length relaxed where nothing else does."""
     _check_begin(situation, first)
+    outcome, earlier = search(problem), tuple[Dropped, ...]()
     refused: NoFeasiblePlan | None = None
-    outcome = search(problem)
     if outcome.candidates:
-        try:
-            return situation, problem, rechecked(situation, problem, outcome, first, usable)
-        except NoFeasiblePlan as error:
-            refused = error
+        found = rechecked(situation, problem, outcome, first, usable)
+        if found.kept:
+            return situation, problem, found
+        refused, earlier = found.refusal, found.dropped
     if _may_engage_more(situation.rules.limits):
         relaxed = _engaging_more(situation.rules)
         wider, again = replace(situation, rules=relaxed), replace(problem, rules=relaxed)
         outcome = search(again)
         if outcome.candidates:
-            return wider, again, rechecked(wider, again, outcome, first, usable)
+            found = rechecked(wider, again, outcome, first, usable)
+            if found.kept:
+                return wider, again, replace(found, dropped=earlier + found.dropped)
+            refused = found.refusal
         problem = again
     raise refused or no_feasible_plan(problem)
 

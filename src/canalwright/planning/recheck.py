@@ -51,6 +51,8 @@ class Rechecked:
         Searches made.
     clean : bool
         Whether the last search brought up nothing that had to be dropped.
+    refusal : NoFeasiblePlan or None
+        What to say where nothing is left.
     """
 
     kept: tuple[tuple[Walk, FullCheck], ...]
@@ -59,6 +61,7 @@ class Rechecked:
     outcome: SearchOutcome
     rounds: int
     clean: bool
+    refusal: NoFeasiblePlan | None = None
 
 
 def rechecked(
@@ -81,11 +84,6 @@ def rechecked(
         Passes that stand before every sequence found.
     tray : tuple of Instrument
         For the scouting file.
-
-    Raises
-    ------
-    NoFeasiblePlan
-        If none keeps every limit.
     """
     checker, dropped = FullChecker(situation), list[Dropped]()
     for number in range(1, _ROUNDS + 1):
@@ -97,9 +95,9 @@ def rechecked(
         forbidden = tuple((one.passes[: one.step - 1], one.passes[one.step - 1]) for one in fallen)
         problem = replace(problem, forbidden=(*problem.forbidden, *forbidden))
         outcome = search(problem)
-    if not kept:
-        raise _nothing_left(situation, problem, checker, dropped)
-    return Rechecked(tuple(kept), _distinct(dropped), ordered, outcome, number, clean=not fallen)
+    refusal = None if kept else _nothing_left(situation, problem, checker, dropped)
+    distinct = _distinct(dropped)
+    return Rechecked(tuple(kept), distinct, ordered, outcome, number, not fallen, refusal)
 
 
 def _begun(

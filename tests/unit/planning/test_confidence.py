@@ -52,7 +52,7 @@ def test_more_wear_moves_the_canal_in_proportion():
     found = uncertainty_of(
         CANAL, [s.step.made for s in first.steps], samples=4096, planned=first.steps
     )
-    last = [one for one in found.limits if one.constraint == "transportation_mm"][0]
+    last = next(one for one in found.limits if one.constraint == "transportation_mm")
     nominal = first.steps[last.step - 1].full.transportation_mm
     # Log-normal about the nominal value: the median is that of the plan.
     assert last.median == pytest.approx(nominal, rel=0.02)

@@ -75,16 +75,17 @@ def test_full_limits_bind_drop_and_let_go(result, name, share):
     )
     same = plan(CANAL, TRAY, limits=_limit(name, reached * (1.0 + 1e-6)))
     assert _ids(same.plans[0]) == _ids(result.plans[0])
-    try:
-        tight = plan(CANAL, TRAY, limits=_limit(name, reached * share))
-    except NoFeasiblePlan as error:
-        assert "under full loads" in error.binding[0]
+    limits = _limit(name, reached * share)
+    if name != "torque_peak_fraction":
+        # Every way to the target reaches it in the last step.
+        with pytest.raises(NoFeasiblePlan, match="under full loads"):
+            plan(CANAL, TRAY, limits=limits)
         return
+    tight = plan(CANAL, TRAY, limits=limits)
     assert any(
         one.sequence == _ids(result.plans[0]) and one.margin.constraint == name
         for one in tight.dropped
     )
-    assert _ids(tight.plans[0]) != _ids(result.plans[0]) or name == "torque_peak_fraction"
     for one in tight.plans:
         assert all(m.used <= 1.0 + 1e-9 for s in one.steps for m in s.full.margins)
     assert "dropped" in tight.statement
@@ -136,7 +137,7 @@ def test_sequences_can_be_made_to_begin_with_given_steps():
     first = plan(CANAL, TRAY).plans[0].steps[0].step.made
     begun = plan(CANAL, TRAY, begin_with=[first])
     assert all(p.steps[0].step.made == first for p in begun.plans)
+    big = replace(first, instrument=instrument_from_id("engine-30-04"))
     with pytest.raises(NoFeasiblePlan) as caught:
-        big = step(begun.start, replace(first, instrument=instrument_from_id("engine-30-04")))
-        plan(CANAL, TRAY, begin_with=[big.made])
+        plan(CANAL, TRAY, begin_with=[big])
     assert "which it is to begin with" in caught.value.binding[0]

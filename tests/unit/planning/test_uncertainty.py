@@ -148,5 +148,6 @@ def test_several_plans_keep_their_order():
     assert told[-1] == 1.0
     assert len(found) == len(plans)
     passes = [s.step.made for s in plans[-1].steps]
-    alone = uncertainty_of(canal, passes, Target(25, 0.04), samples=64)
+    steps = plans[-1].steps
+    alone = uncertainty_of(canal, passes, Target(25, 0.04), samples=64, planned=steps)
     assert found[-1].any_probability == alone.any_probability
