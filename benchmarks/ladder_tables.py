@@ -38,6 +38,7 @@ def size_row(name, done, total):
     return [
         name,
         f"{len(done)}/{total}",
+        f"{share(done, 'seen'):.0f}",
         f"{bias(done, 'error'):+.1f}",
         f"{p95(done, 'error'):.1f}",
         f"{bias(done, 'usual'):+.0f} / {p95(done, 'usual'):.0f}",
@@ -49,7 +50,7 @@ def size_row(name, done, total):
 
 
 SIZE_HEAD = (
-    "rung", "measured", "D bias µm", "D 95 % µm", "half-max bias / 95 % µm",
+    "rung", "measured", "levels seen %", "D bias µm", "D 95 % µm", "half-max bias / 95 % µm",
     "narrow / wide mean µm", "D within 1 sd %", "narrow / wide within 1 sd %", "CPU s",
 )  # fmt: skip
 
@@ -207,6 +208,7 @@ def narrowed_rows(name, done):
         f"{1000 * np.mean([r['off_mm'] for r in done]):.0f} / "
         f"{1000 * max(r['off_mm'] for r in done):.0f}",
         f"{1000 * max(r['off_faded_mm'] for r in done):.0f}",
+        f"{most(done, 'faded_error', 1000.0):.0f}" if any(r["faded"] for r in done) else "–",
     ]
 
 
@@ -273,7 +275,8 @@ def document(results, names, command):
         f"{len(seeds)} seeded roots per cell (seeds {seeds[0]} to {seeds[-1]}), written by "
         f"`{command}`. All figures are on simulated images. Half-maximum segmentation is given the "
         "true centerline and gray values; its curvature is that of its centroids, waves below 2 mm "
-        "smoothed away. Errors of the wall leave out the apical 0.5 mm, where the root ends.",
+        "smoothed away. Levels that a measurement itself calls faded are left out of its sizes and "
+        "course and have a table of their own. Errors of the wall leave out the apical 0.5 mm, where the root ends.",
     ]
     parts += ["### What is wanted, and whether it is met"]
     head = ("wanted", "worst rung per voxel size in mm")
@@ -301,7 +304,7 @@ def document(results, names, command):
             "Wanted: followed within 200 µm, or reported as faded.",
             table(
                 ("rung", "reported as faded", "off where not faded, mean / max µm",
-                 "off where faded, max µm"),
+                 "off where faded, max µm", "D where faded, max µm"),
                 [narrowed_rows(name, by(results, "rung", name)[0]) for name in narrowed],
             ),
         ]  # fmt: skip

@@ -150,15 +150,18 @@ def figures(found, truth, scan, voxel_mm, spec):
     narrow, wide = found.narrow_mm - at(true.narrow_mm), found.wide_mm - at(true.wide_mm)
     error = found.diameter_mm - at(true.diameter_mm)
     faded = faded_levels(found)
+    seen = ~faded
     return usual | {
-        "error": error,
-        "true": at(true.diameter_mm),
-        "narrow": narrow,
-        "wide": wide,
-        "covered": np.abs(error) < found.diameter_sd_mm,
-        "narrow_covered": np.abs(narrow) < found.narrow_sd_mm,
-        "wide_covered": np.abs(wide) < found.wide_sd_mm,
-        "gap": gap / voxel_mm,
+        "seen": seen,
+        "error": error[seen],
+        "true": at(true.diameter_mm)[seen],
+        "narrow": narrow[seen],
+        "wide": wide[seen],
+        "covered": (np.abs(error) < found.diameter_sd_mm)[seen],
+        "narrow_covered": (np.abs(narrow) < found.narrow_sd_mm)[seen],
+        "wide_covered": (np.abs(wide) < found.wide_sd_mm)[seen],
+        "faded_error": error[faded],
+        "gap": gap[seen] / voxel_mm,
         "length": found.length_mm - true.length_mm,
         "wall": wall[past],
         "wall_covered": (np.abs(wall) < found.dentin_sd_mm)[past],

@@ -28,8 +28,8 @@ _TYPICAL_SD = 0.03
 _LEAST_RADIUS_MM = 0.02
 
 # Expected square of the change of q's slope along 1 mm of canal (assumed: an aspect ratio changes
-# from 1 to 1.5 and back within about 6 mm), and the least deviation a section is given.
-_SHAPE_CHANGE_PER_MM3, _LEAST_SHAPE_SD = 0.02, 0.01
+# from 1 to 1.5 and back within about 10 mm), and the least deviation a section is given.
+_SHAPE_CHANGE_PER_MM3, _LEAST_SHAPE_SD = 0.004, 0.01
 
 # What the model of the section leaves over, as a share of the blur; assumed from phantoms.
 _MODEL_SD_SHARE = 0.01

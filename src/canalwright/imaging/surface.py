@@ -21,6 +21,10 @@ _CENTERINGS, _SIZE_WAVE_MM, _CENTER_WAVE_MM, _OVAL_WAVE_MM = 3, 0.8, 1.2, 2.0
 # Share of the single rays' variance that passes into the detail by chance.
 _CHANCE = 0.5
 _ROBUST_ROUNDS, _OUTLIER = 3, 2.5
+
+# Scatter of single rays above which ovals are smoothed over more length, by its cube root (as
+# suits third differences), and how much more at most.
+_QUIET_MM, _MOST_LONGER = 0.015, 1.6
 _MOST_BENT_PER_MM, _LEAST_COSINE = 3.0, 0.5
 
 
@@ -57,14 +61,15 @@ def smooth_sheet(radius_mm: Floats, weight: Floats, level_step_mm: float) -> Flo
     """
     known = np.where(weight > 0.0, radius_mm, 0.0)
     base = np.clip(weight / max(float(np.median(weight[weight > 0.0])), 1e-12), 0.0, 4.0)
-    trusted = base
+    trusted, longer = base, 1.0
     for _ in range(_ROBUST_ROUNDS):
-        oval = _ovals(known, trusted, level_step_mm)
+        oval = _ovals(known, trusted, level_step_mm / longer)
         detail = _smoothed_both_ways(
             np.where(base > 0.0, known - oval, 0.0), trusted, level_step_mm
         )
         left = np.where(base > 0.0, known - oval - detail, np.nan)
         scale = max(1.4826 * float(np.nanmedian(np.abs(left))), 1e-4)
+        longer = float(np.clip((scale / _QUIET_MM) ** (1.0 / 3.0), 1.0, _MOST_LONGER))
         trusted = base / (1.0 + (np.nan_to_num(left) / (_OUTLIER * scale)) ** 2) ** 2
     return np.asarray(oval + _standing_out(detail, scale) * detail, float)
 

@@ -39,7 +39,7 @@ _SOFT_SHARE = 0.75
 
 # What the edge models leave over, as shares of the blur (curved surface, gray of the gap); assumed
 # from phantoms.
-_PLAIN_SD_SHARE, _LAYERED_SD_SHARE = 0.05, 0.1
+_PLAIN_SD_SHARE, _LAYERED_SD_SHARE = 0.05, 0.07
 
 
 @dataclass(frozen=True, eq=False)
