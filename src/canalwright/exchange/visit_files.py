@@ -137,6 +137,11 @@ def _with_visit(found: VisitSources, path: Path, extra: tuple[Any, ...]) -> Visi
 
 
 def _with_plan(found: VisitSources, path: Path, plan: PlanDocument) -> VisitSources:
+    if plan.plans and not plan.plans[0].sequence:
+        raise UnreadableFile(
+            path=str(path),
+            problem=f"the plan for {plan.canal} needs no instrument, so there is no step to show",
+        )
     if not plan.plans:
         raise UnreadableFile(path=str(path), problem="the plan holds no sequence")
     if plan.canal not in found.canals:

@@ -36,6 +36,7 @@ MISHAPS: Final = {
 }
 """What can happen, in the words of the buttons."""
 
+_LENGTHS: Final = "lengths_typed"
 _ENDS_THE_WAY: Final = (EventKind.BLOCK, EventKind.LEDGE, EventKind.SEPARATION)
 _ENDS_THE_INSTRUMENT: Final = (EventKind.DEFORMATION, EventKind.SEPARATION)
 
@@ -134,6 +135,7 @@ def plan_again(
     ban = (event.instrument,) if kind in _ENDS_THE_INSTRUMENT and event.instrument else ()
     run = made.canal.simulation
     canal = made.canal.entered.canal
+    # Depths count from working length at the chair, from level 0 in the model.
     passes = tuple(run.plan.steps[at].step.made for at in done)
     result = plan(
         canal,
@@ -144,6 +146,11 @@ def plan_again(
         block_level_mm=blocked,
         ban=ban,
     )
+    if not result.plans[0].steps:
+        raise BadInput(
+            "The canal has the target size already where an instrument can still go; no further "
+            "one is needed. Gauge, rinse, and judge whether the part below can be left."
+        )
     inputs = {"after": event.event_kind.value, "visit": event.visit_id, "tray": "standard"}
     text = document_text(plan_document(canal, result, patency=None, inputs=inputs))
     return keep_document(opened.gate, opened.id, text.encode("utf-8"), f"plan after {kind}")
@@ -177,6 +184,20 @@ class VisitLog:
         """End the visit."""
         with self._writing(Operation.VISIT_LOG) as writing:
             return close_visit(writing, writing.get(Visit, visit.id))
+
+    def lengths(self, visit: Visit) -> dict[str, str]:
+        """Return what was last typed about the working length, so that it outlives the page."""
+        kept = [
+            event.details[_LENGTHS] for event in self.events(visit) if _LENGTHS in event.details
+        ]
+        return {str(key): str(value) for key, value in kept[-1].items()} if kept else {}
+
+    def keep_lengths(self, visit: Visit, typed: dict[str, str]) -> None:
+        """Record what was typed about the working length, if it is new."""
+        if any(typed.values()) and typed != self.lengths(visit):
+            self.log(
+                visit, EventKind.NOTE, note="working length entered", details={_LENGTHS: typed}
+            )
 
     def events(self, visit: Visit) -> list[VisitEvent]:
         """Return what happened so far, in order."""

@@ -19,6 +19,7 @@ from canalwright.web.chairside import MISHAPS, Entered, MadeSheet, VisitLog
 from canalwright.web.desk import Desk, OpenCase
 from canalwright.web.fields import read_number, read_number_or_none
 from canalwright.web.frame import page_frame
+from canalwright.web.pages.chair_words import after_words, chip_of, length_words, step_words
 from canalwright.web.pages.parts import caution_box, part, text_field
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
 
@@ -70,6 +71,8 @@ class ChairsidePage:
                 self._no_plan()
             return
         self._visit = await in_thread(self._log.current)
+        if self._visit is not None:
+            self._typed.update(await in_thread(self._log.lengths, self._visit))
         await self._work_out()
 
     def _no_plan(self) -> None:
@@ -90,6 +93,8 @@ class ChairsidePage:
                         chairside.made_sheet, self._opened, self._plan_id, entered
                     )
                     await self._resume()
+                    if self._visit is not None:
+                        await in_thread(self._log.keep_lengths, self._visit, dict(self._typed))
             except CanalwrightError as error:
                 show_trouble(error, "The visit cannot be worked out")
                 return
@@ -142,7 +147,7 @@ class ChairsidePage:
     def _before(self, made: MadeSheet) -> None:
         ui.html(
             f"<h2>{escape(made.canal.name)}: {len(made.steps)} steps</h2>"
-            f"<p>{escape(_length_words(made))}</p>",
+            f"<p>{escape(length_words(made))}</p>",
             sanitize=False,
         )
         if self._opened.gate.allows(Operation.VISIT_START):
@@ -150,13 +155,13 @@ class ChairsidePage:
 
     def _present(self, made: MadeSheet) -> None:
         step = made.steps[self._at]
-        ui.html(_step_words(made, self._at), sanitize=False)
+        ui.html(step_words(made, self._at), sanitize=False)
         with ui.element("div").classes("buttons"):
             self._clock = ui.html("", sanitize=False).classes("clock").props('role="timer"')
             ui.button("Start / stop timer", on_click=self._toggle).props("outline").classes("big")
             ui.button("Done, next step", on_click=self._done).classes("big")
         self._tick()
-        ui.html(_after_words(step), sanitize=False)
+        ui.html(after_words(step), sanitize=False)
         with ui.element("fieldset").classes("group"):
             ui.html("Something happened", sanitize=False, tag="legend")
             with ui.element("div").classes("buttons"):
@@ -176,7 +181,7 @@ class ChairsidePage:
 
     def _lengths(self, made: MadeSheet) -> None:
         with part("Working length", "length"):
-            ui.html(f"<p>{escape(_length_words(made))}</p>", sanitize=False)
+            ui.html(f"<p>{escape(length_words(made))}</p>", sanitize=False)
             for key, label, unit in (
                 ("reference", "Coronal reference, in words", ""),
                 ("crown", "Orifice to reference", "mm"),
@@ -193,7 +198,7 @@ class ChairsidePage:
         with part("Steps", "list"):
             items = [
                 f"<li{' class=now' if at == self._at else ''}>"
-                f"{'✓ ' if at < self._at else ''}{html.chip(_chip(step))}"
+                f"{'✓ ' if at < self._at else ''}{html.chip(chip_of(step))}"
                 f"{escape(instrument_label(step.planned.instrument))}, stop "
                 f"{step.stop.stop_mm:.1f} mm</li>"
                 for at, step in enumerate(made.steps)
@@ -248,6 +253,7 @@ class ChairsidePage:
     async def _start(self) -> None:
         try:
             self._visit = await in_thread(self._log.start)
+            await in_thread(self._log.keep_lengths, self._visit, dict(self._typed))
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return
@@ -392,49 +398,3 @@ class ChairsidePage:
             if not needs_sign_off(reading, current):
                 return
         sign(gate, current, SignOffDecision.AGREED)
-
-
-def _chip(step: Any) -> str:
-    from canalwright.reports.style import ISO_CHIP_COLORS
-
-    return ISO_CHIP_COLORS.get(step.planned.instrument.color, "")
-
-
-def _length_words(made: MadeSheet) -> str:
-    length = made.canal.length
-    sure = "confirmed" if length.confirmed else "estimate, to be confirmed in the tooth"
-    spread = "" if length.sd_mm is None else f" ± {length.sd_mm:.1f}"
-    where = length.reference or "coronal reference not named"
-    return f"Working length {length.working_length_mm:.1f}{spread} mm from {where} ({sure})."
-
-
-def _step_words(made: MadeSheet, at: int) -> str:
-    step = made.steps[at]
-    instrument, motor = step.planned.instrument, step.motor
-    settings = [("stop", f"{step.stop.stop_mm:.1f} mm")]
-    if motor.speed_rpm is not None:
-        settings.append(("speed", f"{motor.speed_rpm.value:.0f} rpm"))
-    if motor.torque_limit_ncm is not None:
-        settings.append(("torque limit", f"{motor.torque_limit_ncm.value:.1f} N·cm"))
-    settings.append(("motion", str(motor.motion)))
-    tiles = "".join(f"<div><span>{name}</span><b>{escape(v)}</b></div>" for name, v in settings)
-    verdict = f'<p class="warn-line">{escape(motor.verdict)}</p>' if motor.verdict else ""
-    return (
-        f'<p class="soft">Step {at + 1} of {len(made.steps)} · {escape(step.planned.purpose)}</p>'
-        f'<p class="now-instrument">{html.chip(_chip(step))}{escape(instrument_label(instrument))}'
-        f'</p><div class="tiles">{tiles}</div>{verdict}'
-    )
-
-
-def _after_words(step: Any) -> str:
-    needle = step.needle
-    depth = (
-        "the needle does not enter yet"
-        if needle.depth_mm is None
-        else f"needle to {needle.depth_mm:.1f} mm from the reference, never binding"
-    )
-    recheck = " Check the working length again." if step.recheck else ""
-    return (
-        f"<p><b>After it:</b> rinse ({escape(depth)}), recapitulate with a small hand file."
-        f"{recheck}</p>"
-    )
