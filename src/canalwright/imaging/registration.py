@@ -147,7 +147,7 @@ def _require_one_tooth(found: _Residuals, error_mm: float, crops: tuple[Crop, Cr
             f"{found.correlation:.2f} (at least {LEAST_CORRELATION:g}), and parts of them disagree "
             f"by {error_mm:.3f} mm (at most {most_error_mm:.3f})"
         ),
-        hint="Check the files; in a scan of several teeth, cut the tooth out of both first.",
+        hint="Both scans must hold the tooth whole; of several teeth, cut it out of both first.",
     )
 
 
