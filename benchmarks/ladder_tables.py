@@ -276,7 +276,8 @@ def document(results, names, command):
         f"`{command}`. All figures are on simulated images. Half-maximum segmentation is given the "
         "true centerline and gray values; its curvature is that of its centroids, waves below 2 mm "
         "smoothed away. Levels that a measurement itself calls faded are left out of its sizes and "
-        "course and have a table of their own. Errors of the wall leave out the apical 0.5 mm, where the root ends.",
+        "course and have a table of their own. Errors of the wall leave out the apical 0.5 mm, "
+        "where the root ends.",
     ]
     parts += ["### What is wanted, and whether it is met"]
     head = ("wanted", "worst rung per voxel size in mm")

@@ -243,7 +243,7 @@ def _rises(profile: Floats, k: int, contrast: float, step: float, dentin: float)
         lowest = min(lowest, profile[m])
         if profile[m] > lowest + 0.12 * contrast:
             return True
-    return lowest > dentin - _SOFT_SHARE * contrast
+    return bool(lowest > dentin - _SOFT_SHARE * contrast)
 
 
 def first_edges(
