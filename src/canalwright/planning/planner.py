@@ -22,12 +22,12 @@ from canalwright.planning.preference import COMFORTABLE_RISK, recommended_first
 from canalwright.planning.proof import plan_cautions, relaxed_caution, statement
 from canalwright.planning.recheck import Rechecked, rechecked
 from canalwright.planning.rejections import rejections
-from canalwright.planning.search import Problem, search
+from canalwright.planning.search import Problem, reachable, search
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated
 from canalwright.planning.step_types import Dropped
 from canalwright.planning.times import DEFAULT_TIMES, TimeModel
-from canalwright.planning.types import Limits, PlanResult, Target
+from canalwright.planning.types import Limits, Plan, PlanResult, Target
 from canalwright.planning.uncertainty import PlanUncertainty
 from canalwright.planning.used_life import Stock, UsedLife
 from canalwright.planning.wording import broken_clause
@@ -38,6 +38,8 @@ __all__ = ["COMFORTABLE_RISK", "plan", "recommended_first"]
 
 _ABOVE_BLOCK_MM: Final = 1.0
 """Partial depths nearer than this to a block say nothing new."""
+
+_FIRST_TRIES: Final = 6
 
 
 Progress = Callable[[float], None]
@@ -67,6 +69,7 @@ def plan(
     samples: int = 1024,
     seed: int = 0,
     progress: Progress | None = None,
+    on_first: Callable[[Plan], None] | None = None,
 ) -> PlanResult:
     """Find the non-dominated sequences from a tray that take a canal to a target.
 
@@ -111,6 +114,9 @@ def plan(
         For the confidence.
     progress : callable, optional
         Called with the share done, 0 to 1.
+    on_first : callable, optional
+        Called once with a first plan that keeps every limit, long before all are known; it has the
+        fewest passes, and another may be recommended in the end.
 
     Returns
     -------
@@ -157,6 +163,8 @@ def plan(
     problem = _problem(situation, instruments, depths, block, pins, bans, first, max_instruments)
     tell(0.05)
     usable = tuple(i for i in instruments if i.id not in bans)
+    if on_first is not None:
+        _tell_first(situation, problem, first, usable, on_first)
     situation, problem, found = _found(situation, problem, first, usable)
     tell(0.7)
     asked = None if confidence is None else (confidence, samples, seed)
@@ -164,6 +172,31 @@ def plan(
     tell(1.0)
     relaxed = relaxed_caution(limits, result.limits)
     return replace(result, cautions=relaxed + result.cautions)
+
+
+def _tell_first(
+    situation: Situation,
+    problem: Problem,
+    first: tuple[Pass, ...],
+    usable: tuple[Instrument, ...],
+    tell: Callable[[Plan], None],
+) -> None:
+    """Tell of the first sequence that the search comes upon and that holds under full loads."""
+    for _ in range(_FIRST_TRIES):
+        outcome = reachable(problem)
+        if not outcome.candidates:
+            if not _may_engage_more(situation.rules.limits):
+                return
+            relaxed = _engaging_more(situation.rules)
+            situation, problem = replace(situation, rules=relaxed), replace(problem, rules=relaxed)
+            continue
+        some = rechecked(situation, problem, outcome, first, usable, rounds=1)
+        if some.kept:
+            walk, check = some.kept[0]
+            tell(plan_of(situation, walk, usable, check))
+            return
+        ruled_out = tuple((one.passes[: one.step - 1], one.made) for one in some.dropped)
+        problem = replace(problem, forbidden=(*problem.forbidden, *ruled_out))
 
 
 def _found(

@@ -70,6 +70,8 @@ def rechecked(
     outcome: SearchOutcome,
     begin_with: tuple[Pass, ...],
     tray: tuple[Instrument, ...],
+    *,
+    rounds: int = _ROUNDS,
 ) -> Rechecked:
     """Carry the best sequences out again with full loads.
 
@@ -84,18 +86,22 @@ def rechecked(
         Passes that stand before every sequence found.
     tray : tuple of Instrument
         For the scouting file.
+    rounds : int
+        Searches at most, the given outcome among them.
     """
     checker, dropped = FullChecker(situation), list[Dropped]()
-    for number in range(1, _ROUNDS + 1):
+    for number in range(1, rounds + 1):
         ordered = recommended_first(_begun(situation, begin_with, outcome.candidates))
         kept, fallen = _sifted(situation, checker, ordered, len(begin_with), tray)
         dropped += fallen
-        if not fallen or number == _ROUNDS or not outcome.candidates:
+        if not fallen or number == rounds or not outcome.candidates:
             break
-        forbidden = tuple((one.passes[: one.step - 1], one.passes[one.step - 1]) for one in fallen)
+        forbidden = tuple((one.passes[: one.step - 1], one.made) for one in fallen)
         problem = replace(problem, forbidden=(*problem.forbidden, *forbidden))
         outcome = search(problem)
-    refusal = None if kept else _nothing_left(situation, problem, checker, dropped)
+    refusal = (
+        None if kept or rounds < _ROUNDS else _nothing_left(situation, problem, checker, dropped)
+    )
     distinct = _distinct(dropped)
     return Rechecked(tuple(kept), distinct, ordered, outcome, number, not fallen, refusal)
 

@@ -20,10 +20,10 @@ def with_full_loads(
     one: SampledPass,
     planned: PlannedStep,
     *,
-    energy: Floats,
-    friction: Floats,
-    strength: Floats,
-    wear: Floats,
+    energy_factor: Floats,
+    friction_factor: Floats,
+    strength_factor: Floats,
+    wear_factor: Floats,
 ) -> SampledPass:
     """Return a sampled pass with the limits that full loads are judged by.
 
@@ -33,7 +33,7 @@ def with_full_loads(
         In the concentric model.
     planned : PlannedStep
         The same pass with its full loads.
-    energy, friction, strength, wear : ndarray, shape (samples,)
+    energy_factor, friction_factor, strength_factor, wear_factor : ndarray, shape (samples,)
         Factors on the nominal parameters. Torque of cutting goes with the energy, torque of
         rubbing with friction, transportation and the wall it takes with wear.
     """
@@ -41,19 +41,21 @@ def with_full_loads(
     if full is None:
         return one
     judged = tuple(
-        _thinned(j, planned, full, wear) if j.constraint == "dentin_left_mm" else j
+        _thinned(j, planned, full, wear_factor) if j.constraint == "dentin_left_mm" else j
         for j in one.judged
     )
     found = [*judged]
     moved = _of(full.margins, "transportation_mm")
     if moved is not None:
-        found.append(_at_most(moved, moved.value * wear))
+        found.append(_at_most(moved, moved.value * wear_factor))
     peak, end = _of(full.margins, "torque_peak_fraction"), _of(planned.margins, _END)
     if peak is not None and end is not None:
         rubbing = max(peak.value - end.value, 0.0)
-        found.append(_at_most(end, end.value * energy / strength))
+        found.append(_at_most(end, end.value * energy_factor / strength_factor))
         cutting = min(end.value, peak.value)
-        found.append(_at_most(peak, (cutting * energy + rubbing * friction) / strength))
+        found.append(
+            _at_most(peak, (cutting * energy_factor + rubbing * friction_factor) / strength_factor)
+        )
     return replace(one, judged=tuple(found))
 
 

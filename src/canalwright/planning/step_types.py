@@ -94,6 +94,11 @@ class Dropped:
     text: str
 
     @property
+    def made(self) -> Pass:
+        """The pass that breaks it."""
+        return self.passes[self.step - 1]
+
+    @property
     def sequence(self) -> tuple[str, ...]:
         """Ids of the instruments in order."""
         return tuple(made.instrument.id for made in self.passes)

@@ -326,10 +326,12 @@ def _energy_sigma(energy: Graded, spreads: Spreads) -> float:
 
 def _full_factors(factors: dict[str, Floats], spreads: Spreads) -> dict[str, Floats]:
     return {
-        "energy": np.exp(spreads.cutting_energy_sigma.value * factors["cutting energy"]),
-        "friction": np.exp(spreads.friction_sigma.value * factors["friction"]),
-        "strength": np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
-        "wear": np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
+        "energy_factor": np.exp(spreads.cutting_energy_sigma.value * factors["cutting energy"]),
+        "friction_factor": np.exp(spreads.friction_sigma.value * factors["friction"]),
+        "strength_factor": np.maximum(
+            1.0 + spreads.strength_sigma.value * factors["strength"], 0.1
+        ),
+        "wear_factor": np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
     }
 
 

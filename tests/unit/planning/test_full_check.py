@@ -141,3 +141,14 @@ def test_sequences_can_be_made_to_begin_with_given_steps():
     with pytest.raises(NoFeasiblePlan) as caught:
         plan(CANAL, TRAY, begin_with=[big])
     assert "which it is to begin with" in caught.value.binding[0]
+
+
+def test_a_first_plan_is_told_of_before_all_are_known(result):
+    told, shares = [], []
+    plan(CANAL, TRAY, on_first=told.append, progress=lambda share: shares.append(len(told)))
+    assert len(told) == 1
+    assert shares[0] == 0
+    assert set(shares[1:]) == {1}
+    fewest = min(one.totals.instruments for one in result.plans)
+    assert told[0].totals.instruments >= fewest
+    assert all(m.used <= 1.0 + 1e-9 for s in told[0].steps for m in s.full.margins)
