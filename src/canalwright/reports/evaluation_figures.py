@@ -111,6 +111,7 @@ def _draw_transportation(axes: Axes, found: Evaluation, side: SideResult) -> Non
     axes.plot(value, level, color=INK, lw=1.3)
     reach = 1.15 * max(float(np.nanmax(np.abs(value) + side.sd_mm)), 0.05)
     axes.set_xlim(-reach, reach)
+    axes.locator_params(axis="x", nbins=3)
     axes.set_title(f"transportation\n{side.side.key}, mm", fontsize=HEAD_PT)
 
 
@@ -146,7 +147,7 @@ def _draw_map(
     if np.nanmin(values) < tolerance < np.nanmax(values):
         axes.contour(np.degrees(turn), level, values, [tolerance], colors=INK, linewidths=0.7)
     axes.set_xticks([-90, 0, 90])
-    axes.set_xlabel(f"degrees from + {side.key}", fontsize=BODY_PT)
+    axes.set_xlabel(f"degrees from +{side.key}", fontsize=BODY_PT)
     axes.set_title("dentin removed\nmm", fontsize=HEAD_PT)
     left, top, wide = bar_mm
     bar = add_axes_mm(figure, left, top, wide, 2.5)
