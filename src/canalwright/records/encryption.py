@@ -149,10 +149,10 @@ class DecryptingReader(io.RawIOBase):
         """Return that it can be read anywhere."""
         return True
 
-    def seek(self, offset: int, whence: int = os.SEEK_SET, /) -> int:
+    def seek(self, place: int, whence: int = os.SEEK_SET, /) -> int:
         """Go to a place."""
         start = {os.SEEK_SET: 0, os.SEEK_CUR: self._at, os.SEEK_END: self._size}[whence]
-        self._at = max(start + offset, 0)
+        self._at = max(start + place, 0)
         return self._at
 
     def tell(self) -> int:

@@ -111,7 +111,7 @@ class Share:
     share: float
     low: float
     high: float
-    level: float
+    confidence: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ class MishapRate:
 
 
 def share_of(
-    count: int, of: int, *, level: float = 0.95, method: IntervalMethod = "wilson"
+    count: int, of: int, *, confidence: float = 0.95, method: IntervalMethod = "wilson"
 ) -> Share:
     """Return a share with its confidence interval.
 
@@ -132,8 +132,8 @@ def share_of(
     ----------
     count, of : int
         How many of how many.
-    level : float
-        Confidence level, between 0 and 1.
+    confidence : float
+        Level of confidence, between 0 and 1.
     method : {"wilson", "exact"}
         Score interval :cite:`wilson1927`, or the one that never covers less than stated
         :cite:`clopper1934`.
@@ -149,8 +149,8 @@ def share_of(
         raise OutOfRange(name="number of canals", got=of, unit="", allowed=(1, None))
     if not 0 <= count <= of:
         raise OutOfRange(name="number with a mishap", got=count, unit="", allowed=(0, of))
-    found = binomtest(count, of).proportion_ci(level, method=method)
-    return Share(count, of, count / of, float(found.low), float(found.high), level)
+    found = binomtest(count, of).proportion_ci(confidence, method=method)
+    return Share(count, of, count / of, float(found.low), float(found.high), confidence)
 
 
 def treated_canals(
@@ -205,7 +205,7 @@ def mishap_rates(
     canals: Sequence[TreatedCanal],
     key: GroupKey,
     *,
-    level: float = 0.95,
+    confidence: float = 0.95,
     method: IntervalMethod = "wilson",
 ) -> list[MishapRate]:
     """Return the share of canals with each mishap, group by group; every kind is listed."""
@@ -214,7 +214,10 @@ def mishap_rates(
             group=name,
             mishap=mishap,
             canals=share_of(
-                sum(mishap in one.mishaps for one in group), len(group), level=level, method=method
+                sum(mishap in one.mishaps for one in group),
+                len(group),
+                confidence=confidence,
+                method=method,
             ),
         )
         for name, group in _grouped(canals, key)
