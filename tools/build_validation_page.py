@@ -3,7 +3,10 @@
 The rows come from the tests themselves: every test with the marker ``source`` is collected (not
 run) and listed with what it checks, the source, the place in it and how the source was seen.
 
-Usage: ``python tools/build_validation_page.py``; writes ``docs/_generated/validation.md``.
+The tables of the phantom ladder are taken over from ``benchmarks/results``.
+
+Usage: ``python tools/build_validation_page.py``; writes ``docs/_generated/validation.md`` and
+``docs/_generated/phantom_ladder.md``.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from canalwright.references import all_references
 
 ROOT = Path(__file__).resolve().parents[1]
 TARGET = ROOT / "docs" / "_generated" / "validation.md"
+LADDER = ROOT / "benchmarks" / "results" / "phantom_ladder.md"
 
 
 @dataclass(frozen=True)
@@ -108,6 +112,7 @@ def main() -> int:
     checks = collect()
     TARGET.parent.mkdir(parents=True, exist_ok=True)
     TARGET.write_text(render(checks), "utf-8")
+    (TARGET.parent / LADDER.name).write_text(LADDER.read_text("utf-8"), "utf-8")
     print(f"{TARGET.relative_to(ROOT)}: {len(checks)} checks")
     return 0
 
