@@ -16,6 +16,7 @@ from canalwright.errors import (
     NotACanal,
     NotFoundInScan,
     NotInVolume,
+    NotOneTooth,
     OutOfRange,
     QuestionedUnit,
     UnknownName,
@@ -74,6 +75,10 @@ LEAVES = {
     NotFoundInScan: (
         NotFoundInScan(sought="dark canal", reason="all is bright", hint="Point it out."),
         ("No dark canal was found", "all is bright", "Point it out."),
+    ),
+    NotOneTooth: (
+        NotOneTooth(problem="their surfaces differ by 0.9 mm", hint="Give one tooth twice."),
+        ("do not show the same tooth", "differ by 0.9 mm", "Give one tooth twice."),
     ),
     NotACanal: (
         NotACanal(name="MB", problem="both points lie in air", hint="Click inside the tooth."),

@@ -89,4 +89,4 @@ def detour_caution(canal: Canal) -> tuple[Caution, ...]:
         f" and passes a place {way.widest_mm:.1f} mm wide: orifice and terminus may belong to two "
         "canals, joined through the chamber. Check the pair; nothing here describes one canal."
     )
-    return (Caution("WAY_LEADS_ROUND", text, "project rule, tried on phantoms and one tooth"),)
+    return (Caution("WAY_LEADS_ROUND", text, "project rule"),)
