@@ -327,9 +327,10 @@ def other_parts(results):
     if ends:
         parts += [
             "### Terminus found again",
-            "From a click 0.3 to 1 mm off the exit, along or across the canal; clean, in bone.",
+            "From a click 0.3 to 1 mm off the exit, along the canal for odd seeds and across it "
+            "for even ones; clean, in bone.",
             table(
-                ("voxel, way", "found", "click kept and said so", "off mean / max µm",
+                ("voxel mm", "found", "click kept and said so", "off mean / max µm",
                  "wanted at most µm"),
                 [terminus_row(name, *by(results, "terminus", name)) for name in ends],
             ),

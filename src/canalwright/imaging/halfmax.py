@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 
 _WAVE_MM = 2.0
-_RAY_STEP_MM, _RAY_END_MM = 0.02, 4.5
+_RAY_STEP_MM, _RAY_END_MM = 0.04, 3.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,6 +112,16 @@ def _thinnest_mm(crop: Crop, frame: tuple[Floats, Floats, Floats], level: float)
     inner = np.argmax(bright, axis=2)
     beyond = (np.arange(len(reach)) > inner[..., None]) & ~bright
     outer = np.argmax(beyond, axis=2)
-    met = beyond.any(axis=2) & bright.any(axis=2)
-    thick = np.where(met, (outer - inner) * _RAY_STEP_MM, np.inf).min(axis=1)
+    met = beyond.any(axis=2) & (inner > 0)
+    thick = _crossing_mm(gray, outer, level) - _crossing_mm(gray, inner, level)
+    thick = np.where(met, thick, np.inf).min(axis=1)
     return np.where(np.isfinite(thick), thick, np.nan)
+
+
+def _crossing_mm(gray: Floats, index: NDArray[np.int64], level: float) -> Floats:
+    """Where each profile passes the level, between the sample before `index` and that one."""
+    before = np.maximum(index - 1, 0)
+    low = np.take_along_axis(gray, before[..., None], axis=2)[..., 0]
+    high = np.take_along_axis(gray, index[..., None], axis=2)[..., 0]
+    change = np.where(np.abs(high - low) > 1e-9, high - low, 1.0)
+    return np.asarray((before + np.clip((level - low) / change, 0.0, 1.0)) * _RAY_STEP_MM, float)
