@@ -13,7 +13,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from canalwright.cautions import Caution
 from canalwright.instruments.instrument import Kind
+from canalwright.mechanics.fatigue import STRAIN_VALIDITY
 from canalwright.mechanics.parameters import LoadParameters
 from canalwright.mechanics.pass_loads import PassLoads
 from canalwright.planning.limits import broken, fatigue_after
@@ -129,7 +131,14 @@ def _without_noise(loads: PassLoads, windowed: Floats, parameters: LoadParameter
         peak_strain_station_mm=float(max(loads.station_mm[peak], 0.0)),
         fatigue_used=used,
         fatigue_fraction=None if used is None else float(np.max(used)),
+        cautions=_about_strain(loads, float(strain[peak])),
     )
+
+
+def _about_strain(loads: PassLoads, peak: float) -> tuple[Caution, ...]:
+    """Say where a strain-life line ends only where a life is stated, and of the strain stated."""
+    others = tuple(c for c in loads.cautions if c.code != STRAIN_VALIDITY.code)
+    return others if loads.fatigue_used is None else others + STRAIN_VALIDITY.cautions(peak)
 
 
 class _Lives:

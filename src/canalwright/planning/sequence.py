@@ -82,6 +82,7 @@ def plan_of(
         _final_cautions(situation, walk, check),
         _gauge_first(situation),
         _high_strain(steps),
+        _hard_by_hand(steps),
         _bent_entrance(steps, situation.rules.limits),
         _engaged_caution(walk, situation.rules.limits),
         strength_cautions(set_torques, situation.parameters),
@@ -238,6 +239,26 @@ def _high_strain(steps: tuple[PlannedStep, ...]) -> tuple[Caution, ...]:
             "the bend there, relieve it coronally first, or stay with a smaller or less tapered "
             "instrument and few turns.",
             str(_HIGH_STRAIN.evidence),
+        ),
+    )
+
+
+def _hard_by_hand(steps: tuple[PlannedStep, ...]) -> tuple[Caution, ...]:
+    """Name hand files that a steady advance would overload; common practice."""
+    hard = [
+        f"step {number}, {one.instrument.id} ({one.loads.torque_fraction:.0%} of its estimated "
+        "strength)"
+        for number, one in enumerate(steps, start=1)
+        if one.full and one.instrument.kind is Kind.HAND and one.loads.torque_fraction > 1.0
+    ]
+    if not hard:
+        return ()
+    return (
+        Caution(
+            "HAND_FILE_HARD",
+            f"Turned steadily to length in the time assumed, {'; '.join(hard)} would be "
+            "overloaded: work it in short turns back and forth, clean it, and never force it.",
+            "common practice",
         ),
     )
 

@@ -39,7 +39,7 @@ PAPERS: Final[dict[str, tuple[float, float]]] = {
 
 _ALTERNATIVE: Final = (
     "Parallel tracks over the level in mm from the terminus: straightened image, diameters of "
-    "canal and instruments, step in percent, dentin left, upper bound of strain, and where each "
+    "canal and instruments, step in percent, dentin left, strain, and where each "
     "instrument cuts. The tables of this report state the values."
 )
 

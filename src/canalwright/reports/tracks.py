@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -76,7 +77,7 @@ def track_figure(
 
     From left to right: the straightened image with the wall before and after (or, without an
     image, the measured silhouette), the diameters of canal and instruments, the step of each
-    instrument in percent, the dentin left, curvature and the upper bound of strain, and where
+    instrument in percent, the dentin left, curvature and strain, and where
     each instrument cuts. Tracks for which there is nothing to show are left out.
 
     Parameters
@@ -163,7 +164,7 @@ def _tracks(scene: TrackScene) -> list[_Track]:
             1.1,
             panels.draw_dentin,
         ),
-        _Track("strain", "Strain, upper\nbound", "estimate, %", 1.2, panels.draw_strain),
+        _Track("strain", "Strain,\nestimate", "estimate, %", 1.2, panels.draw_strain),
         _Track("curvature", "Curvature", "1/mm", 1.1, panels.draw_curvature),
         _Track("engagement", "Cuts at\n", "", max(1.05, 0.17 * passes), panels.draw_engagement),
     ]
@@ -273,10 +274,12 @@ def _number_levels(first: Axes, last: Axes, scene: TrackScene, height_mm: float)
 
 
 def _origin_caption(scene: TrackScene, invented: bool) -> str:
-    where = "invented data" if invented else scene.canal.provenance.source or "unnamed source"
+    source = PurePath(scene.canal.provenance.source).name
+    where = "invented data" if invented else source or "unnamed source"
     parts = [f"Canal: measured from image ({where}), ± 1 standard deviation."]
     if scene.passes:
-        parts.append("Steps, dentin left, strain: estimates, instrument centered in the canal.")
+        parts.append("Steps and dentin left: estimates, instrument centered in the canal.")
+        parts.append("Strain: an estimate.")
     return " ".join(parts)
 
 
