@@ -33,7 +33,7 @@ CANALS = {
     "usual": {"apical_mm": 0.20, "taper_mm_per_mm": 0.03, "oval": 2.0, "curve_radius_mm": 12.0},
     "wide": {"apical_mm": 0.30, "taper_mm_per_mm": 0.05},
 }
-SMALL_TRAY = ("hand-15-02", "engine-20-02", "engine-20-04", "engine-25-02", "engine-25-04",
+SMALL_TRAY = ("hand-20-02", "engine-20-02", "engine-20-04", "engine-25-02", "engine-25-04",
               "engine-40-04", "engine-50-04", "engine-50-06", "engine-30-04")  # fmt: skip
 
 
@@ -80,7 +80,7 @@ def whole_tray() -> None:
 
 def against_every_sequence() -> None:
     """Compare with trying every sequence where that ends."""
-    canal = tapered_canal(apical_mm=0.15, taper_mm_per_mm=0.035, spacing_mm=0.25)
+    canal = tapered_canal(apical_mm=0.18, taper_mm_per_mm=0.036, spacing_mm=0.25)
     shape = Shape.of(canal)
     passes = candidate_passes([instrument_from_id(name) for name in SMALL_TRAY], (0.0, 6.5))
     rules = _rules(shape, Target())

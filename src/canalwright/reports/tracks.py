@@ -164,7 +164,7 @@ def _tracks(scene: TrackScene) -> list[_Track]:
             1.1,
             panels.draw_dentin,
         ),
-        _Track("strain", "Strain,\nestimate", "estimate, %", 1.2, panels.draw_strain),
+        _Track("strain", "Strain", "estimate, %", 1.2, panels.draw_strain),
         _Track("curvature", "Curvature", "1/mm", 1.1, panels.draw_curvature),
         _Track("engagement", "Cuts at\n", "", max(1.05, 0.17 * passes), panels.draw_engagement),
     ]
