@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from canalwright.cli.assess import assess
+from canalwright.cli.block import block
 from canalwright.cli.calibrate import calibrate
 from canalwright.cli.chairside import chairside
 from canalwright.cli.compare import compare
@@ -103,6 +104,11 @@ _COMMANDS = (
         compare,
         "Two instruments, station by station",
         "canalwright compare hand-10-02 engine-16-02 --stations 0,1,3,16",
+    ),
+    (
+        block,
+        "A practice block with a canal, for printing",
+        "canalwright block --bend 35:6 --size 30 --taper 0.04 --section oval --label R6-35",
     ),
     (phantom, "An invented scan and its truth", "canalwright phantom --out phantom --seed 7"),
     (serve, "The workbench in the browser", "canalwright serve --data demo-output"),

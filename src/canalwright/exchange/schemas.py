@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from canalwright.exchange.assessments import AssessmentDocument
+from canalwright.exchange.blocks import BlockDocument
 from canalwright.exchange.calibrations import CalibrationDocument
 from canalwright.exchange.canals import CanalsDocument
 from canalwright.exchange.document import Document
@@ -36,6 +37,7 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     VisitDocument,
     AssessmentDocument,
     UsedLifeDocument,
+    BlockDocument,
 )
 
 
