@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,24 +14,12 @@ from canalwright.cli.records_output import answer, print_rows, short_cautions
 from canalwright.errors import UnknownName
 
 if TYPE_CHECKING:
-    from canalwright.records.charts import FunnelChart, RunChart
-    from canalwright.records.statistics import MishapRate, Share, TimeGroup, TreatedCanal
-    from canalwright.records.survival import OutcomeGroup, SurvivalCurve
+    from canalwright.records.practice import PracticeStatistics
+    from canalwright.records.statistics import Share
 
 __all__ = ["stats"]
 
 _KEYS = ("sequence", "difficulty", "operator", "month")
-
-
-@dataclass(frozen=True, eq=False)
-class _Found:
-    canals: list[TreatedCanal]
-    times: list[TimeGroup]
-    rates: list[MishapRate]
-    survival: list[SurvivalCurve]
-    outcomes: list[OutcomeGroup]
-    run: RunChart
-    funnel: FunnelChart
 
 
 def stats(
@@ -67,7 +54,7 @@ def stats(
         _write_csv(found, csv)
     if figures is not None:
         _write_figures(found, figures, invented)
-    content: dict[str, Any] = {**_tables(found)}
+    content: dict[str, Any] = {**found.tables()}
     content |= {"run": found.run, "funnel": found.funnel, "survival": found.survival}
     if answer(json, "statistics", content, cautions=STATISTICS_CAUTIONS, invented=invented):
         _print(found, by)
@@ -82,69 +69,36 @@ def _compute(
     span: tuple[str, str],
     exact: bool,
     invented: bool,
-) -> _Found:
-    from canalwright.records.charts import funnel_chart, run_chart
-    from canalwright.records.lives import lives
-    from canalwright.records.statistics import mishap_rates, shaping_times, treated_canals
-    from canalwright.records.survival import instrument_survival, outcomes
+) -> PracticeStatistics:
+    from canalwright.records.practice import practice_statistics
 
-    method: Any = "exact" if exact else "wilson"
     with opened(data, database) as store, store.reading() as reading:
-        canals = treated_canals(reading, since=span[0], until=span[1], invented=invented)
-        survival = instrument_survival(lives(reading, today=today()))
-        judged = outcomes(reading, invented=invented, method=method)
-    return _Found(
-        canals=canals,
-        times=shaping_times(canals, by),
-        rates=mishap_rates(canals, by, method=method),
-        survival=survival,
-        outcomes=judged,
-        run=run_chart(canals),
-        funnel=funnel_chart(canals, by),
-    )
+        return practice_statistics(
+            reading,
+            by,
+            since=span[0],
+            until=span[1],
+            invented=invented,
+            method="exact" if exact else "wilson",
+            today=today(),
+        )
 
 
-def _tables(found: _Found) -> dict[str, list[dict[str, Any]]]:
-    return {
-        "canals": [asdict(one) for one in found.canals],
-        "times": [asdict(one) for one in found.times],
-        "mishaps": [
-            {"group": r.group, "mishap": str(r.mishap), **asdict(r.canals)} for r in found.rates
-        ],
-        "outcomes": [
-            {"from_months": o.from_months, "to_months": o.to_months, **o.counts,
-             **_share_columns("healed_strict", o.healed_strict),
-             **_share_columns("healed_loose", o.healed_loose)}
-            for o in found.outcomes
-        ],
-        "survival_points": [
-            {"instrument": c.name, "unit": c.unit, "used": t, "sound": s, "low": low, "high": high}
-            for c in found.survival
-            for t, s, low, high in zip(c.time, c.survival, c.low, c.high, strict=True)
-        ],
-    }  # fmt: skip
-
-
-def _share_columns(name: str, share: Share | None) -> dict[str, Any]:
-    values = (None,) * 4 if share is None else (share.of, share.share, share.low, share.high)
-    return dict(zip((f"{name}_of", name, f"{name}_low", f"{name}_high"), values, strict=True))
-
-
-def _write_csv(found: _Found, folder: Path) -> None:
+def _write_csv(found: PracticeStatistics, folder: Path) -> None:
     from canalwright.exchange.files import StagedFiles, require_folder
     from canalwright.exchange.records import plain
     from canalwright.records.case_folder import csv_text
 
     require_folder(folder)
     with StagedFiles() as staged:
-        for name, rows in _tables(found).items():
+        for name, rows in found.tables().items():
             if rows:
                 content = csv_text(list(rows[0]), [plain(row) for row in rows])
                 staged.write_text(str(folder / f"{name}.csv"), content)
     announce(f"wrote tables into {folder}")
 
 
-def _write_figures(found: _Found, folder: Path, invented: bool) -> None:
+def _write_figures(found: PracticeStatistics, folder: Path, invented: bool) -> None:
     from canalwright.cli.pictures import stage_figure
     from canalwright.exchange.files import StagedFiles
     from canalwright.reports.statistics_figure import funnel_figure, run_figure, survival_figure
@@ -164,7 +118,7 @@ def _write_figures(found: _Found, folder: Path, invented: bool) -> None:
         announce(f"wrote {path}")
 
 
-def _print(found: _Found, by: str) -> None:
+def _print(found: PracticeStatistics, by: str) -> None:
     if not found.canals:
         print_text("No instrumented canal is recorded in this span.")
     print_rows(

@@ -13,18 +13,13 @@ from typing import Final
 from nicegui import app, ui
 
 from canalwright.cautions import CLINICAL_CAUTIONS
+from canalwright.web.words import _
 
 __all__ = ["FONT_FILES", "add_fonts", "page_frame"]
 
 FONT_FILES: Final = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
 
-_PLACES: Final = (
-    ("cases", "Cases", "/"),
-    ("instruments", "Instruments", "/instruments"),
-    ("compare", "Compare", "/compare"),
-    ("outcomes", "Outcomes", "/outcomes"),
-    ("settings", "Settings", "/settings"),
-)
+_STYLES: Final = ("workbench.css", "places.css")
 
 # A ruler of levels, terminus at the bottom.
 _MARK: Final = (
@@ -96,21 +91,32 @@ def page_frame(
     )
 
 
+def _places() -> tuple[tuple[str, str, str], ...]:
+    return (
+        ("cases", _("Cases"), "/"),
+        ("instruments", _("Instruments"), "/instruments"),
+        ("compare", _("Compare"), "/compare"),
+        ("outcomes", _("Outcomes"), "/outcomes"),
+        ("settings", _("Settings"), "/settings"),
+    )
+
+
 def _style() -> str:
-    return files("canalwright.web").joinpath("static", "workbench.css").read_text("utf-8")
+    folder = files("canalwright.web").joinpath("static")
+    return "\n".join(folder.joinpath(name).read_text("utf-8") for name in _STYLES)
 
 
 def _bar(place: str, where: str, links: tuple[tuple[str, str, str], ...]) -> str:
-    anchors = _anchors(_PLACES, place)
+    anchors = _anchors(_places(), place)
     if links:
         anchors += '<span class="divide" aria-hidden="true"></span>' + _anchors(links, place)
     return (
-        '<a class="skip" href="#content">Skip to the content</a>'
+        '<a class="skip" href="#content">' + escape(_("Skip to the content")) + "</a>"
         f'<a class="mark" href="/">{_MARK}Canalwright</a>'
-        f'<nav aria-label="Places">{anchors}</nav>'
+        f'<nav aria-label="{escape(_("Places"))}">{anchors}</nav>'
         f'<span class="where">{escape(where)}</span>'
         '<button type="button" class="theme" onclick="canalwrightTheme(!Quasar.Dark.isActive)" '
-        'aria-label="Switch between dark and light">◐</button>'
+        f'aria-label="{escape(_("Switch between dark and light"))}">◐</button>'
     )
 
 

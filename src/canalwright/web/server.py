@@ -19,16 +19,20 @@ from canalwright.web.api.app import make_api
 from canalwright.web.api.cases import LARGEST_UPLOAD_BYTES
 from canalwright.web.cabinet import scan_groups
 from canalwright.web.desk import Desk
-from canalwright.web.entry import SessionWall, sign_in_page, sign_out_page
+from canalwright.web.entry import PASSWORD, SessionWall, sign_in_page, sign_out_page
 from canalwright.web.frame import add_fonts, page_frame
 from canalwright.web.guard import OwnNamesOnly
 from canalwright.web.pages.case import CasePage
 from canalwright.web.pages.cases import CasesPage
 from canalwright.web.pages.chairside import ChairsidePage
 from canalwright.web.pages.compare import ComparePage
+from canalwright.web.pages.instruments import InstrumentsPage
 from canalwright.web.pages.measure import MeasurePage
+from canalwright.web.pages.outcomes import OutcomesPage
 from canalwright.web.pages.plan import PlanPage
+from canalwright.web.pages.settings import SettingsPage
 from canalwright.web.pages.step import StepPage
+from canalwright.web.password import password_page
 from canalwright.web.running import in_thread, show_trouble
 from canalwright.web.settings import ServeSettings, check_reachable
 
@@ -91,6 +95,14 @@ def _add_entry(desk: Desk) -> None:
     async def take_name(request: Request) -> Response:
         return await sign_in_page(desk.store, request, secure=secure)
 
+    @app.get(PASSWORD)
+    async def ask_password(request: Request) -> Response:
+        return await password_page(desk.store, request, secure=secure)
+
+    @app.post(PASSWORD)
+    async def take_password(request: Request) -> Response:
+        return await password_page(desk.store, request, secure=secure)
+
     @app.get("/sign-out")
     async def leave(request: Request) -> Response:
         return await sign_out_page(desk.store, request)
@@ -100,6 +112,18 @@ def _add_places(desk: Desk) -> None:
     @ui.page("/")
     async def cases(request: Request) -> None:
         await CasesPage(desk, desk.gate(request)).build()
+
+    @ui.page("/instruments")
+    async def instruments(request: Request, code: str = "", tray: str = "") -> None:
+        await _shown(lambda: InstrumentsPage(desk.gate(request), code, tray).build())
+
+    @ui.page("/outcomes")
+    async def outcomes(request: Request, case: str = "") -> None:
+        await _shown(lambda: OutcomesPage(desk.gate(request), case).build())
+
+    @ui.page("/settings")
+    async def settings(request: Request) -> None:
+        await _shown(lambda: SettingsPage(desk.gate(request)).build())
 
     @ui.page("/compare")
     async def compare() -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 
 from canalwright.errors import BadInput
 from canalwright.records.access.audit import Access, accesses
+from canalwright.records.access.errors import Forbidden
 from canalwright.records.access.roles import Operation
 from canalwright.records.access.sessions import sign_in, sign_out
 from canalwright.records.access.tokens import form_token
@@ -29,8 +30,20 @@ __all__ = ["Asking", "router", "shown"]
 router = APIRouter(tags=["people"])
 
 
+# What is open to somebody who has to replace a password first.
+_OPEN_BEFORE_CHANGE: Final = ("/me", "/sign-out")
+
+
 def _caller(request: Request) -> Caller:
-    return caller_of(request.app.state.store, request, request.method)
+    caller = caller_of(request.app.state.store, request, request.method)
+    place = request.url.path.removeprefix(request.scope.get("root_path", ""))
+    if caller.user.must_change and place not in _OPEN_BEFORE_CHANGE:
+        raise Forbidden(
+            user=caller.user.name,
+            operation="password set by others",
+            hint="Replace the password in the workbench first, at /password.",
+        )
+    return caller
 
 
 Asking = Annotated[Caller, Depends(_caller)]
