@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, delete, func, insert, select
+from sqlalchemy import ColumnElement, Select, delete, func, insert, intersect, select
 
 from canalwright.errors import MalformedText, OutOfRange
 from canalwright.records.errors import AlreadyRecorded, NotRecorded
@@ -43,6 +43,7 @@ __all__ = [
 _SIGNS: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 _LONGEST_PAGE: Final = 500
 _RARE: Final = 2_000
+_TRIED: Final = 4_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,8 +234,6 @@ def list_cases(
             name="number of cases on a page", got=limit, unit="", allowed=(1, _LONGEST_PAGE)
         )
     query = select(CASES).order_by(CASES.c.touched_sequence.desc()).limit(limit + 1)
-    for condition in _conditions(reading, search):
-        query = query.where(condition)
     if status is not None:
         query = query.where(CASES.c.status == str(status))
     if not withdrawn:
@@ -243,7 +242,7 @@ def list_cases(
         query = query.where(CASES.c.touched_sequence < before)
     if only is not None:
         query = query.where(only)
-    rows = reading.connection.execute(query).mappings().all()
+    rows = _found(reading, query, words_of(search), limit + 1, before)
     lines = _lines(reading, rows[:limit])
     more = len(rows) > limit
     return CasePage(lines, lines[-1].touched_sequence if more else None)
@@ -260,25 +259,58 @@ def index_words(writing: Writing, case_id: str) -> None:
         writing.connection.execute(insert(CASE_WORDS), rows)
 
 
-def _conditions(reading: Reading, search: str) -> list[ColumnElement[bool]]:
-    """Return one condition for each word, put so that rare and common words are both fast.
+def _found(
+    reading: Reading, query: Select[Any], words: list[str], wanted: int, before: int | None
+) -> Sequence[Any]:
+    """Return the rows that have every word, put so that rare and common words are all fast.
 
-    For a rare word its cases are looked up first; for a common one the newest cases are tried one
-    after the other, since most of them have it.
+    A rare word's cases are looked up first. Of common words, most new cases have them: the newest
+    are tried one after the other. Where too few of these have all of them, the sets of cases are
+    intersected.
     """
-    found: list[ColumnElement[bool]] = []
-    for word in words_of(search):
-        begins = (CASE_WORDS.c.word >= word) & (CASE_WORDS.c.word < word + "\U0010ffff")
-        few = select(CASE_WORDS.c.case_id).where(begins).limit(_RARE)
-        count = reading.connection.execute(
-            select(func.count()).select_from(few.subquery())
-        ).scalar_one()
-        if count < _RARE:
-            found.append(CASES.c.id.in_(select(CASE_WORDS.c.case_id).where(begins)))
+    common = []
+    for word in words:
+        if _is_rare(reading, word):
+            query = query.where(CASES.c.id.in_(_cases_with(word)))
         else:
-            here = (CASE_WORDS.c.case_id == CASES.c.id) & begins
-            found.append(select(CASE_WORDS.c.word).where(here).exists())
-    return found
+            common.append(word)
+    tried = query
+    for word in common:
+        here = (CASE_WORDS.c.case_id == CASES.c.id) & _begins(word)
+        tried = tried.where(select(CASE_WORDS.c.word).where(here).exists())
+    floor = (
+        _newest_floor(reading, before) if len(common) > 1 and len(common) == len(words) else None
+    )
+    if floor is None:
+        return reading.connection.execute(tried).mappings().all()
+    newest = tried.where(CASES.c.touched_sequence >= floor)
+    rows = reading.connection.execute(newest).mappings().all()
+    if len(rows) < wanted:
+        every = intersect(*map(_cases_with, common))
+        rows = reading.connection.execute(query.where(CASES.c.id.in_(every))).mappings().all()
+    return rows
+
+
+def _newest_floor(reading: Reading, before: int | None) -> int | None:
+    """Return where the newest cases end that are tried one by one; None if there are no more."""
+    query = select(CASES.c.touched_sequence).order_by(CASES.c.touched_sequence.desc())
+    if before is not None:
+        query = query.where(CASES.c.touched_sequence < before)
+    return reading.connection.execute(query.limit(1).offset(_TRIED)).scalar_one_or_none()
+
+
+def _is_rare(reading: Reading, word: str) -> bool:
+    few = _cases_with(word).limit(_RARE).subquery()
+    count = reading.connection.execute(select(func.count()).select_from(few)).scalar_one()
+    return int(count) < _RARE
+
+
+def _cases_with(word: str) -> Select[Any]:
+    return select(CASE_WORDS.c.case_id).where(_begins(word))
+
+
+def _begins(word: str) -> ColumnElement[bool]:
+    return (CASE_WORDS.c.word >= word) & (CASE_WORDS.c.word < word + "\U0010ffff")
 
 
 def _lines(reading: Reading, rows: Sequence[Any]) -> tuple[CaseLine, ...]:

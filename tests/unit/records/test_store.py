@@ -32,6 +32,30 @@ def test_what_is_recorded_is_found_by_beginnings_of_words(store):
     }
 
 
+@pytest.mark.parametrize(("rare", "tried"), [(1000, 1000), (0, 1000), (0, 2), (3, 2)])
+def test_every_way_of_searching_finds_the_same(store, monkeypatch, rare, tried):
+    """However rare a word is taken to be, and however few of the newest cases are tried first."""
+    monkeypatch.setattr("canalwright.records.cases._RARE", rare)
+    monkeypatch.setattr("canalwright.records.cases._TRIED", tried)
+    labels = ["lower molar", "upper molar", "lower canine", "upper canine", "lower molar again"]
+    with store.writing() as writing:
+        for at, label in enumerate(labels):
+            create_case(writing, pseudonym=f"C-{at}", label=label)
+    with store.reading() as reading:
+        for search in ("molar", "lower molar", "molar canine", "lower", "c again", "upper can"):
+            found = {line.case.label for line in list_cases(reading, search=search).lines}
+            words = search.split()
+            assert found == {
+                label
+                for label in labels
+                if all(any(w.startswith(x) for w in f"c {label}".split()) for x in words)
+            }
+            first = list_cases(reading, search=search, limit=1)
+            if len(found) > 1:
+                rest = list_cases(reading, search=search, before=first.next_before)
+                assert len(rest.lines) == len(found) - 1
+
+
 def test_a_second_writer_with_the_old_version_is_told_to_read_again(store):
     with store.writing("first") as writing:
         case = create_case(writing, label="old")
