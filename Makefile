@@ -57,6 +57,10 @@ serve: $(VENV)/.run-ready ## Open the workbench in the browser
 	$(BIN)/uv sync --frozen --inexact --extra web --quiet
 	$(BIN)/canalwright serve --port $(PORT)
 
+.PHONY: screenshots
+screenshots: $(VENV)/.dev-ready ## Take the pictures of the workbench anew (needs Chromium)
+	CANALWRIGHT_SCREENSHOTS=docs/images/workbench $(BIN)/python -m pytest tests/surface/test_web_story.py
+
 .PHONY: frontend
 frontend: ## Rebuild the browser bundle of the 3-D view (needs Node; its result is committed)
 	cd frontend && npm ci --no-audit --no-fund && npm run build

@@ -64,8 +64,9 @@ def keep(opened: OpenCase, scan: Scan, canals: tuple[Canal, ...]) -> Document:
     from canalwright.exchange.canals_out import canals_document
     from canalwright.exchange.document import document_text
     from canalwright.exchange.inputs import scan_input
+    from canalwright.imaging.joins import with_joins
 
-    document = canals_document(canals, {"scan": scan_input(scan)})
+    document = canals_document(with_joins(canals), {"scan": scan_input(scan)})
     content = document_text(document).encode("utf-8")
     return keep_document(opened.gate, opened.id, content, "canals")
 

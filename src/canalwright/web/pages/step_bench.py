@@ -53,7 +53,7 @@ class StepBench:
             tracks.props("outlined dense stack-label options-dense").style("min-width:12rem")
             self._back = ui.button("Back to the plan", on_click=self._reset).props("flat")
         self._view = TrackView(
-            bench.scene(0), self._tracks, on_depth=self._depth, height_px=600
+            bench.scene(0), self._tracks, on_depth=self._depth, height_px=540
         ).classes("full-width")
         self._words = ui.html("", sanitize=False).props('aria-live="polite"')
         self._room = ui.element("div")
