@@ -91,6 +91,29 @@ def test_every_state_is_a_closed_surface_that_grows(simulated):
     assert np.all(np.diff(volumes) >= 0.0)
 
 
+def test_the_sweep_stands_beside_the_sections(canals_file, tmp_path):
+    target = tmp_path / "shape.json"
+    result = run.invoke(
+        app, ["simulate", canals_file, "--sequence", SEQUENCE, "--check", "--json", str(target)]
+    )
+    assert result.exit_code == 0, result.stderr
+    data = json.loads(target.read_text("utf-8"))
+    swept = data["voxel_check"]
+    assert swept["agrees"]
+    assert swept["voxel_mm"] == 0.025
+    # Within 1 % of the sections, whose states the document holds.
+    assert swept["removed_mm3"] == pytest.approx(data["removed_mm3"], rel=0.01)
+    assert swept["removed_by_levels_mm3"] == pytest.approx(data["removed_mm3"], abs=1e-4)
+    assert swept["removed_mm3"] > 0.1
+    assert "Swept through voxels of 25 µm" in result.stdout
+    assert "they agree" in result.stdout
+    assert "LEVELS_NOT_BORNE_OUT" not in result.stderr
+
+
+def test_without_a_sweep_the_document_says_so(simulated):
+    assert simulated[2]["voxel_check"] is None
+
+
 def test_kept_centered_on_request(canals_file, tmp_path):
     target = tmp_path / "shape.json"
     result = run.invoke(
@@ -117,6 +140,8 @@ def test_kept_centered_on_request(canals_file, tmp_path):
         (3, ["--depths", "0"], "insertion depths"),
         (3, ["--wear-mm2-per-n", "3"], "Rate of wear"),
         (2, ["--mesh-format", "obj"], "obj"),
+        (2, ["--check", "--concentric"], "--concentric"),
+        (2, ["--check", "--brush", "engine-25-04:outer:4-8"], "--brush"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_a_sentence(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canalwright.errors import MalformedText, UnknownName
+from canalwright.errors import MalformedText, UnknownName, UsageError
 
 if TYPE_CHECKING:
     from canalwright.planning.off_center import OffCenter
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Brushes",
+    "CheckFlag",
     "Depths",
     "MeshFormat",
     "MeshesFolder",
@@ -25,6 +26,7 @@ __all__ = [
     "WearRate",
     "WorkingTime",
     "check_brushed",
+    "check_sweepable",
     "lead_inputs",
     "mesh_kind",
     "off_center_options",
@@ -64,6 +66,14 @@ Brushes = Annotated[
         metavar="ID:SIDE:FROM-TO[:FORCE[:STROKES]]",
         help="Brush with an instrument at full depth: side inner, outer or an angle in degrees "
         "from direction 0, levels in mm, force in N (1), strokes (3); may be repeated.",
+    ),
+]
+CheckFlag = Annotated[
+    bool,
+    typer.Option(
+        "--check",
+        help="Sweep the same sequence through voxels of 25 µm and set volume and thinnest wall "
+        "beside those of the sections.",
     ),
 ]
 MeshesFolder = Annotated[
@@ -117,6 +127,19 @@ def check_brushed(how: OffCenter | None, passes: Sequence[Pass]) -> None:
     for name, _ in () if how is None else how.brushes:
         if name not in used:
             raise UnknownName(kind="instrument of the sequence to brush with", got=name, known=used)
+
+
+def check_sweepable(wanted: bool, how: OffCenter | None) -> None:
+    """Refuse a check by voxels of what it does not hold: centered passes, and brushing.
+
+    Raises
+    ------
+    UsageError
+    """
+    if wanted and how is None:
+        raise UsageError("--check sweeps instruments where they lie: leave --concentric out.")
+    if wanted and how is not None and how.brushes:
+        raise UsageError("--check sweeps no brushing strokes: leave --brush or --check out.")
 
 
 def read_brush(text: str) -> tuple[str, Brush]:

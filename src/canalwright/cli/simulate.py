@@ -10,6 +10,7 @@ import typer
 from canalwright.cli.canals import ChosenCanal, choose_canal
 from canalwright.cli.lead_options import (
     Brushes,
+    CheckFlag,
     Depths,
     MeshesFolder,
     MeshFormat,
@@ -18,6 +19,7 @@ from canalwright.cli.lead_options import (
     WearRate,
     WorkingTime,
     check_brushed,
+    check_sweepable,
     lead_inputs,
     mesh_kind,
     off_center_options,
@@ -56,6 +58,7 @@ if TYPE_CHECKING:
     from canalwright.exchange.shapes import ShapeDocument
     from canalwright.planning.simulation import Simulation
     from canalwright.shaping.shape import Pass
+    from canalwright.shaping.voxel_sweep import VoxelCheck
 
 __all__ = ["simulate"]
 
@@ -88,6 +91,7 @@ def simulate(
     working_s: WorkingTime = None,
     wear: WearRate = None,
     brush: Brushes = None,
+    check: CheckFlag = False,
     meshes: MeshesFolder = None,
     mesh_format: MeshFormat = "stl",
     figures: FiguresFolder = None,
@@ -110,6 +114,7 @@ def simulate(
         wear_mm2_per_n=wear,
         brushes=brush or (),
     )
+    check_sweepable(check, how)
     kind = mesh_kind(mesh_format)
     opening = opened(
         tray=tray,
@@ -131,20 +136,32 @@ def simulate(
     settings = {**opening.settings, "off_center": how}
     result = carried_out(chosen.canal, passes, opening.target, **settings)
     inputs = opening.inputs(chosen, {"sequence": sequence, **lead_inputs(how, brush)})
-    document = _document(chosen, result, opening.patency, inputs)
+    swept = _swept(result) if check else None
+    document = _document(chosen, result, opening.patency, inputs, swept)
     _write(chosen, result, document, json, figures, meshes, kind)
     if json != "-":
-        _print(result)
+        _print(result, swept)
     invented_notice(chosen.canal.provenance.invented)
-    print_cautions(_cautions(result))
+    print_cautions((() if swept is None else swept.cautions) + _cautions(result))
+
+
+def _swept(result: Simulation) -> VoxelCheck:
+    from canalwright.shaping.voxel_sweep import voxel_check
+
+    with progress_bar("Sweeping through voxels"):
+        return voxel_check(result.off_center)
 
 
 def _document(
-    chosen: ChosenCanal, result: Simulation, patency: Pass | None, inputs: dict[str, Any]
+    chosen: ChosenCanal,
+    result: Simulation,
+    patency: Pass | None,
+    inputs: dict[str, Any],
+    swept: VoxelCheck | None,
 ) -> ShapeDocument:
     from canalwright.exchange.shapes import shape_document
 
-    return shape_document(chosen.canal, result, patency=patency, inputs=inputs)
+    return shape_document(chosen.canal, result, patency=patency, inputs=inputs, swept=swept)
 
 
 def _write(
@@ -176,9 +193,13 @@ def _write(
             announce(f"wrote {target}")
 
 
-def _print(result: Simulation) -> None:
+def _print(result: Simulation, swept: VoxelCheck | None) -> None:
     from canalwright.reports.sequence_tables import sequence_table, states_table
-    from canalwright.reports.transport_tables import transport_sentences, transport_table
+    from canalwright.reports.transport_tables import (
+        sweep_sentence,
+        transport_sentences,
+        transport_table,
+    )
 
     title = f"{result.canal_name}, against {result.target.describe()}"
     print_table(text_table(sequence_table(title, result.plan.steps)))
@@ -189,6 +210,8 @@ def _print(result: Simulation) -> None:
         print_table(text_table(transport_table(result)))
         for text in transport_sentences(result):
             print_text(text)
+    if swept is not None:
+        print_text(sweep_sentence(swept))
     for text in result.broken:
         print_text(f"Broken: {text}")
     if not result.broken:

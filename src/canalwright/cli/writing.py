@@ -25,9 +25,12 @@ def check_targets(
     if folder is not None:
         require_folder(folder)
     files = [str(target) for target in targets if target is not None]
-    for target in files:
-        if files.count(target) > 1:
+    places = [Path(target).resolve() for target in files]
+    for target, place in zip(files, places, strict=True):
+        if places.count(place) > 1:
             raise UsageError(f"Two results would be written to {target}; give each its own file.")
+        if folder is not None and place == folder.resolve():
+            raise UsageError(f"{target} cannot be both a file and a folder; give each its own.")
         require_writable(target, inputs=[str(path) for path in inputs])
 
 

@@ -12,14 +12,17 @@ from canalwright.exchange.graded import GradedRecord, graded_record
 from canalwright.exchange.numbers import MM_DECIMALS, number, number_list
 from canalwright.planning.off_center import OffCenter
 from canalwright.shaping.off_center_step import OffCenterStep
+from canalwright.shaping.voxel_sweep import VoxelCheck
 
 __all__ = [
     "ForamenRecord",
     "LeadRecord",
     "OffCenterRecord",
     "StraighteningRecord",
+    "VoxelCheckRecord",
     "lead_record",
     "off_center_record",
+    "voxel_check_record",
 ]
 
 
@@ -69,6 +72,19 @@ class OffCenterRecord(Record):
     straightening: StraighteningRecord
     foramen: ForamenRecord
     filled_mm2: NotNegative
+
+
+class VoxelCheckRecord(Record):
+    """The sequence swept through voxels beside the sections per level; without brushing."""
+
+    voxel_mm: Positive
+    positions: int
+    removed_mm3: Finite
+    removed_by_levels_mm3: Finite
+    difference_percent: Finite
+    wall_min_mm: Finite | None
+    wall_min_by_levels_mm: Finite | None
+    agrees: bool
 
 
 class LeadRecord(Record):
@@ -128,3 +144,17 @@ def _pairs(values: NDArray[np.float64]) -> list[list[float]]:
 
 def _rounded(values: dict[str, float], decimals: int) -> dict[str, float]:
     return {name: number(value, decimals) or 0.0 for name, value in values.items()}
+
+
+def voxel_check_record(check: VoxelCheck) -> VoxelCheckRecord:
+    """Return a check by voxels as a record."""
+    return VoxelCheckRecord(
+        voxel_mm=check.voxel_mm,
+        positions=check.positions,
+        removed_mm3=round(check.removed_mm3, 6),
+        removed_by_levels_mm3=round(check.removed_by_levels_mm3, 6),
+        difference_percent=round(check.difference_percent, 3),
+        wall_min_mm=number(check.wall_min_mm),
+        wall_min_by_levels_mm=number(check.wall_min_by_levels_mm),
+        agrees=check.agrees,
+    )

@@ -27,8 +27,10 @@ from canalwright.exchange.numbers import number, number_list, optional_list
 from canalwright.exchange.off_center import (
     LeadRecord,
     OffCenterRecord,
+    VoxelCheckRecord,
     lead_record,
     off_center_record,
+    voxel_check_record,
 )
 from canalwright.exchange.plans import (
     SequenceRecord,
@@ -40,6 +42,7 @@ from canalwright.exchange.plans import (
 from canalwright.exchange.steps import PassRecord, pass_record
 from canalwright.planning.simulation import Simulation
 from canalwright.shaping.shape import Pass, Shape
+from canalwright.shaping.voxel_sweep import VoxelCheck
 
 __all__ = [
     "ProtocolRecord",
@@ -120,6 +123,7 @@ class ShapeDocument(Document):
     led: LeadRecord | None = None
     patency_off_center: OffCenterRecord | None = None
     off_center: list[OffCenterRecord] = Field(default_factory=list)
+    voxel_check: VoxelCheckRecord | None = None
 
 
 class ProtocolRecord(Record):
@@ -147,9 +151,14 @@ class ProtocolsDocument(Document):
 
 
 def shape_document(
-    canal: Canal, one: Simulation, *, patency: Pass | None, inputs: Mapping[str, Any]
+    canal: Canal,
+    one: Simulation,
+    *,
+    patency: Pass | None,
+    inputs: Mapping[str, Any],
+    swept: VoxelCheck | None = None,
 ) -> ShapeDocument:
-    """Return a simulated sequence as a document."""
+    """Return a simulated sequence as a document, with its check by voxels where one was made."""
     steps, final = one.plan.steps, one.plan.final
     shapes = (one.start, *(planned.step.after for planned in steps))
     names = (None, *(planned.instrument.id for planned in steps))
@@ -183,7 +192,15 @@ def shape_document(
             None if one.patency_off_center is None else off_center_record(one.patency_off_center)
         ),
         off_center=[off_center_record(step) for step in one.off_center],
-        cautions=caution_records(merged(one.cautions, canal.cautions, CLINICAL_CAUTIONS)),
+        voxel_check=None if swept is None else voxel_check_record(swept),
+        cautions=caution_records(
+            merged(
+                one.cautions,
+                () if swept is None else swept.cautions,
+                canal.cautions,
+                CLINICAL_CAUTIONS,
+            )
+        ),
     )
 
 

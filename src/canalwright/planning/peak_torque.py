@@ -68,7 +68,8 @@ def peak_torque(
     instrument: Instrument = made.instrument
     way = way_mm(before.inscribed_mm, level, made)
     earlier = cut(before, begun(made)).area_mm2 if way > END_MM else done.area_before_mm2
-    removed = np.maximum(done.area_after_mm2 - earlier, 0.0)
+    # Both ends of the last part centered, whatever place `done` was computed in.
+    removed = np.maximum(cut(before, made).area_mm2 - earlier, 0.0)
     time_s = times.working_s(instrument.kind, done.removed_mm3)
     time_s *= parameters.advancing_share.value
     spent_s = time_s * END_MM / way if way > END_MM else time_s

@@ -24,6 +24,7 @@ from canalwright.planning.situation import Situation
 from canalwright.planning.step_types import FullStep
 from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, Totals
 from canalwright.planning.wording import full_reasons, to_depth
+from canalwright.shaping.off_center_step import OffCenterStep
 from canalwright.shaping.shape import Pass, Step, step
 
 __all__ = ["patency_step", "plan_of", "told"]
@@ -313,8 +314,9 @@ def _final_cautions(
     if np.isnan(left).all() or np.nanmin(left) >= _THIN_WALL_MM:
         return ()
     at = int(np.nanargmin(left))
+    moved = check is not None or any(isinstance(done, OffCenterStep) for done in walk.steps)
     thinner = (
-        "transportation is counted in." if check else "transportation would thin one side further."
+        "transportation is counted in." if moved else "transportation would thin one side further."
     )
     return (
         Caution(

@@ -9,8 +9,9 @@ from canalwright.reports.picking import indices_every_mm
 from canalwright.reports.tables import TextTable
 from canalwright.reports.text import format_number
 from canalwright.shaping.off_center_step import OffCenterStep
+from canalwright.shaping.voxel_sweep import VoxelCheck
 
-__all__ = ["signed_mm", "transport_sentences", "transport_table"]
+__all__ = ["signed_mm", "sweep_sentence", "transport_sentences", "transport_table"]
 
 _ROW_EVERY_MM = 1.0
 _SEEN_MM = 0.01
@@ -41,6 +42,21 @@ def transport_sentences(one: Simulation) -> tuple[str, ...]:
     last = one.off_center[-1]
     found = [_moved(last), _straighter(last), _terminus(last)]
     return tuple(sentence for sentence in found if sentence)
+
+
+def sweep_sentence(check: VoxelCheck) -> str:
+    """Return how the same sequence, swept through voxels, compares with its sections."""
+    walls = "no root surface is known"
+    if np.isfinite(check.wall_min_mm):
+        walls = (
+            f"thinnest wall {check.wall_min_mm:.3f} mm against {check.wall_min_by_levels_mm:.3f} mm"
+        )
+    return (
+        f"Swept through voxels of {1000 * check.voxel_mm:.0f} µm, {check.positions} positions: "
+        f"{check.removed_mm3:.3f} mm³ removed against {check.removed_by_levels_mm3:.3f} mm³ by "
+        f"the sections ({check.difference_percent:+.2f} %); {walls}: "
+        f"{'they agree' if check.agrees else 'they do NOT agree'}."
+    )
 
 
 def _moved(last: OffCenterStep) -> str:

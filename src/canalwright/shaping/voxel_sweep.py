@@ -17,6 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
 from canalwright.shaping.axis import CanalAxis
 from canalwright.shaping.off_center_step import OffCenterStep
@@ -89,6 +90,28 @@ class VoxelCheck:
     wall_min_mm: float
     wall_min_by_levels_mm: float
     agrees: bool
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """What to say with results that the sweep does not bear out; nothing where it does."""
+        if self.agrees:
+            return ()
+        walls = "no root surface is known"
+        if np.isfinite(self.wall_min_mm):
+            walls = (
+                f"thinnest wall {self.wall_min_by_levels_mm:.3f} mm by levels, "
+                f"{self.wall_min_mm:.3f} mm swept"
+            )
+        return (
+            Caution(
+                "LEVELS_NOT_BORNE_OUT",
+                "Sections per level and the same sequence swept through voxels differ by more than "
+                f"{AGREE_VOLUME_PERCENT:g} % of the volume removed or {AGREE_WALL_MM:g} mm of "
+                f"wall: {self.removed_by_levels_mm3:.3f} mm³ by levels, {self.removed_mm3:.3f} mm³ "
+                f"swept; {walls}. Go by the thinner wall.",
+                "project rule",
+            ),
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from canalwright.instruments.standard import instrument_from_id
 from canalwright.instruments.tray import standard_tray
 from canalwright.planning import plan
 from canalwright.planning.patency import usual_patency
-from canalwright.planning.simulation import compared, simulate
+from canalwright.planning.simulation import OffCenter, compared, simulate
 from canalwright.planning.types import Target
 from canalwright.shaping.shape import Pass
 from support.canals import tapered_canal
@@ -103,3 +103,38 @@ def test_a_blocked_canal_is_planned_down_to_the_block():
     assert np.all(final.inscribed_mm[above] >= 0.30 + 0.04 * (final.level_mm[above] - 3.0) - 1e-6)
     assert np.all(final.inscribed_mm[final.level_mm < 2.9] == pytest.approx(
         result.start.inscribed_mm[final.level_mm < 2.9]))  # fmt: skip
+
+
+OUTSIDE = tapered_canal(
+    apical_mm=0.18, taper_mm_per_mm=0.035, oval=1.3, curve_radius_mm=6.0, outer_mm=0.9
+)
+WITH_GLIDE_PATH = _passes("hand-15-02", "engine-25-04", "engine-30-04")
+
+
+def test_torque_at_the_end_of_the_advance_is_that_of_the_last_tenth_off_center_too():
+    led = simulate(OUTSIDE, WITH_GLIDE_PATH, off_center=OffCenter())
+    centered = simulate(OUTSIDE, WITH_GLIDE_PATH)
+    for moved, kept in zip(led.plan.steps, centered.plan.steps, strict=True):
+        ends = [_margin(one, "torque_end_fraction") for one in (moved, kept)]
+        if ends[1] is None:
+            assert ends[0] is None
+            continue
+        # The canal found and the time spent differ a little between the two models; counting the
+        # whole cut off center in the last tenth of a millimeter would give several times as much.
+        assert ends[0] == pytest.approx(ends[1], rel=0.35)
+
+
+def _margin(planned, constraint):
+    return next((m.value for m in planned.margins if m.constraint == constraint), None)
+
+
+def test_a_thin_wall_counts_the_transportation_that_was_computed():
+    texts = [
+        next(c.text for c in one.plan.cautions if c.code == "THIN_WALL")
+        for one in (
+            simulate(OUTSIDE, WITH_GLIDE_PATH, off_center=OffCenter()),
+            simulate(OUTSIDE, WITH_GLIDE_PATH),
+        )
+    ]
+    assert texts[0].endswith("transportation is counted in.")
+    assert texts[1].endswith("transportation would thin one side further.")

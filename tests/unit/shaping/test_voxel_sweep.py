@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import trimesh
@@ -13,7 +15,7 @@ from canalwright.imaging.phantom_models import root_phantom
 from canalwright.instruments.standard import find_instrument
 from canalwright.shaping.sequence import shape_sequence
 from canalwright.shaping.shape import Pass
-from canalwright.shaping.voxel_sweep import swept_field, swept_mesh, voxel_check
+from canalwright.shaping.voxel_sweep import VoxelCheck, swept_field, swept_mesh, voxel_check
 from support.canals import tapered_canal
 
 
@@ -78,3 +80,14 @@ def test_voxels_out_of_range_are_refused(voxel):
 def test_no_steps_are_refused():
     with pytest.raises(OutOfRange, match="Number of steps"):
         voxel_check([])
+
+
+def test_a_difference_is_told_with_both_sides():
+    found = VoxelCheck(0.025, 12, 1.0, 1.05, 5.0, 0.52, 0.58, False)
+    (told,) = found.cautions
+    assert told.code == "LEVELS_NOT_BORNE_OUT"
+    assert "1.050 mm³ by levels, 1.000 mm³ swept" in told.text
+    assert "0.580 mm by levels, 0.520 mm swept" in told.text
+    assert replace(found, agrees=True).cautions == ()
+    unknown = replace(found, wall_min_mm=float("nan")).cautions[0].text
+    assert "nan" not in unknown
