@@ -11,10 +11,13 @@ from canalwright.cli.assess import assess
 from canalwright.cli.block import block
 from canalwright.cli.calibrate import calibrate
 from canalwright.cli.chairside import chairside
+from canalwright.cli.cohort import cohort
 from canalwright.cli.compare import compare
 from canalwright.cli.demo import demo
 from canalwright.cli.evaluate import evaluate
+from canalwright.cli.export_formats import convert
 from canalwright.cli.failures import DEBUG_VARIABLE, Commands
+from canalwright.cli.figure import figure
 from canalwright.cli.instruments import instruments
 from canalwright.cli.limits import limits
 from canalwright.cli.measure import measure
@@ -110,6 +113,11 @@ _COMMANDS = (
         "A practice block with a canal, for printing",
         "canalwright block --bend 35:6 --size 30 --taper 0.04 --section oval --label R6-35",
     ),
+    (
+        figure,
+        "Figures for lectures, with captions",
+        "canalwright figure steps --size slide --out steps.svg",
+    ),
     (phantom, "An invented scan and its truth", "canalwright phantom --out phantom --seed 7"),
     (serve, "The workbench in the browser", "canalwright serve --data demo-output"),
     (version, "Print the version", "canalwright version"),
@@ -145,6 +153,12 @@ app.command(
 )(plan)
 app.add_typer(
     instruments, name="instruments", short_help="Instruments and trays: list, show, check, import"
+)
+app.add_typer(
+    cohort, name="cohort", short_help="Many specimens, or protocols over many virtual canals"
+)
+app.add_typer(
+    convert, name="convert", short_help="DICOM SEG and SR, FHIR, surfaces, tables: out and in"
 )
 app.add_typer(users, name="users", short_help="Users of the records, and who looked at what")
 
