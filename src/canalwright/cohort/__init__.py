@@ -1,0 +1,1 @@
+"""Many specimens or many virtual canals at once, on one machine or a cluster."""
