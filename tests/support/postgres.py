@@ -73,8 +73,8 @@ def running() -> Iterator[Server]:
         log = (room / "log").open("wb")
         server = subprocess.Popen(
             [folder / "postgres", "-D", data, "-p", str(port), "-c", "listen_addresses=127.0.0.1",
-             "-c", f"unix_socket_directories={room}", "-c", "max_connections=120", "-c", "fsync=off",
-             "-c", "full_page_writes=off"],
+             "-c", f"unix_socket_directories={room}", "-c", "max_connections=120",
+             "-c", "fsync=off", "-c", "full_page_writes=off"],
             stdout=log, stderr=log, stdin=subprocess.DEVNULL, cwd=room, **user,
         )  # fmt: skip
         try:
