@@ -10,11 +10,14 @@ import trimesh
 from typer.testing import CliRunner
 
 from canalwright.cli.app import app
+from canalwright.evidence import Evidence, Graded
 from canalwright.exchange.canals_out import canals_document
 from canalwright.exchange.document import document_text, read_document
 from canalwright.exchange.shapes import ShapeDocument
 from canalwright.instruments.standard import instrument_from_id
+from canalwright.planning.load_report import load_report
 from canalwright.planning.simulation import OffCenter, simulate
+from canalwright.planning.types import Limits
 from canalwright.reports.transport_figure import transport_figure
 from canalwright.reports.transport_tables import transport_sentences, transport_table
 from canalwright.shaping.shape import Pass
@@ -181,4 +184,28 @@ def test_the_plan_is_judged_on_the_canal_that_was_moved(canal, shaped):
     centered = simulate(canal, [s.made for s in shaped.off_center])
     assert shaped.plan.final.volume_mm3 > 0.0
     assert not np.allclose(shaped.plan.final.radius_mm, centered.plan.final.radius_mm, atol=1e-3)
-    assert shaped.plan.steps[-1].step is shaped.off_center[-1]
+    assert shaped.plan.steps[-1].step.after is shaped.off_center[-1].after
+
+
+def test_loads_are_those_that_a_plan_is_held_to(canal, shaped):
+    for planned, led in zip(shaped.plan.steps, shaped.off_center, strict=True):
+        assert planned.full.done is led
+        assert planned.loads is planned.full.loads
+        alone = load_report(canal, led.before, led.made)
+        assert planned.loads.peak_torque_ncm == pytest.approx(alone.loads.peak_torque_ncm)
+    centered = simulate(canal, [s.made for s in shaped.off_center])
+    # The last tenth of a millimeter cuts along the whole engaged length at once.
+    assert shaped.summary.torque_fraction > 2.0 * centered.summary.torque_fraction
+
+
+def test_limits_on_full_loads_are_judged_each_once(canal, shaped):
+    strict = Limits(
+        transportation_mm=Graded(0.001, "mm", Evidence.OPERATOR),
+        dentin_left_mm=Graded(3.0, "mm", Evidence.OPERATOR),
+    )
+    judged = simulate(
+        canal, [s.made for s in shaped.off_center], limits=strict, off_center=OffCenter()
+    )
+    last = [text for text in judged.broken if text.startswith("Step 2")]
+    assert sum("would leave the canal shifted" in text for text in last) == 1
+    assert sum("of dentin at level" in text for text in last) == 1

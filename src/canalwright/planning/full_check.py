@@ -8,6 +8,7 @@ instrument uses of its life adds up from pass to pass.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -32,7 +33,7 @@ from canalwright.shaping.off_center import shape_pass
 from canalwright.shaping.off_center_step import OffCenterStep
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, step
 
-__all__ = ["FullCheck", "FullChecker", "dropped_of"]
+__all__ = ["FullCheck", "FullChecker", "dropped_of", "full_check_of"]
 
 Floats = NDArray[np.float64]
 Name = tuple[str, float]
@@ -89,16 +90,7 @@ class FullChecker:
             speed_rpm=speed_rpm(made.instrument, times),
         )
         done = shape_pass(shape, made, self.axis, handling=handling, wear=self.situation.wear)
-        report = load_report(
-            self.situation.canal,
-            shape,
-            made,
-            parameters=self.situation.parameters,
-            times=times,
-        )
-        windowed = self.situation.loads(step(shape, made)).strain
-        loads = _without_noise(report.loads, windowed, self.situation.parameters)
-        return Made(done, loads, report.screw_in_n, report.time_s)
+        return _loaded(self.situation, done)
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +101,34 @@ class Made:
     loads: PassLoads
     screw_in_n: float | None
     time_s: float
+
+
+def full_check_of(situation: Situation, steps: Iterable[OffCenterStep]) -> FullCheck:
+    """Return steps that were carried out off center with full loads, every limit judged.
+
+    Parameters
+    ----------
+    situation : Situation
+    steps : iterable of OffCenterStep
+        In order, each in the canal that the one before it left.
+    """
+    made, lives = tuple(steps), _Lives(situation)
+    full = tuple(_judged(situation, _loaded(situation, done), lives) for done in made)
+    return FullCheck(tuple(done.made for done in made), full)
+
+
+def _loaded(situation: Situation, done: OffCenterStep) -> Made:
+    shape, made = done.before, done.made
+    report = load_report(
+        situation.canal,
+        shape,
+        made,
+        parameters=situation.parameters,
+        times=situation.times,
+    )
+    windowed = situation.loads(step(shape, made)).strain
+    loads = _without_noise(report.loads, windowed, situation.parameters)
+    return Made(done, loads, report.screw_in_n, report.time_s)
 
 
 def _without_noise(loads: PassLoads, windowed: Floats, parameters: LoadParameters) -> PassLoads:

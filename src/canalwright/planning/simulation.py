@@ -14,13 +14,14 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.explain import Walk, walked
+from canalwright.planning.full_check import FullCheck, full_check_of
 from canalwright.planning.limits import broken
 from canalwright.planning.moves import wanted
 from canalwright.planning.off_center import OffCenter, off_center_walk
 from canalwright.planning.scouting import unscouted_caution
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated, start_cautions
-from canalwright.planning.types import Limits, Plan, PlannedStep, Target
+from canalwright.planning.types import Limits, Margin, Plan, PlannedStep, Target
 from canalwright.planning.wording import broken_clause
 from canalwright.shaping.off_center_step import OffCenterStep
 from canalwright.shaping.shape import CONCENTRIC_MODEL, Pass, Shape
@@ -160,7 +161,8 @@ def simulate(
     if off_center is None:
         return _judged(situation, made, walked(situation, made, checks=True))
     shaped = off_center_walk(situation, made, off_center, checks=True)
-    found = _judged(shaped.situation, made, shaped.walk)
+    full = full_check_of(shaped.situation, shaped.steps)
+    found = _judged(shaped.situation, made, shaped.walk, full)
     first = shaped.before[0] if situation.patency is not None else None
     return replace(
         found,
@@ -172,16 +174,18 @@ def simulate(
     )
 
 
-def _judged(situation: Situation, made: tuple[Pass, ...], walk: Walk) -> Simulation:
+def _judged(
+    situation: Situation, made: tuple[Pass, ...], walk: Walk, full: FullCheck | None = None
+) -> Simulation:
     instruments = tuple({p.instrument.id: p.instrument for p in made}.values())
     short = wanted(situation.start, made, situation.rules) - walk.shapes[-1].inscribed_mm
-    sentences = _broken_sentences(walk)
+    sentences = _broken_sentences(walk, full)
     return Simulation(
         canal_name=situation.canal.name,
         target=situation.rules.target,
         limits=situation.rules.limits,
         start=situation.start,
-        plan=plan_of(situation, walk, instruments),
+        plan=plan_of(situation, walk, instruments, full),
         patency=patency_step(situation),
         broken=sentences,
         under_target_mm=np.maximum(short, 0.0),
@@ -232,12 +236,20 @@ def compared(
     )
 
 
-def _broken_sentences(walk: Walk) -> tuple[str, ...]:
+def _broken_sentences(walk: Walk, full: FullCheck | None) -> tuple[str, ...]:
+    more = (() for _ in walk.steps) if full is None else (one.margins for one in full.steps)
     return tuple(
         f"Step {number}, {done.made.instrument.id}, {broken_clause(margin)}."
-        for number, (done, margins) in enumerate(zip(walk.steps, walk.margins, strict=True), 1)
-        for margin in broken(margins)
+        for number, (done, margins, others) in enumerate(
+            zip(walk.steps, walk.margins, more, strict=True), 1
+        )
+        for margin in _each_once(broken(margins) + broken(others))
     )
+
+
+def _each_once(margins: Iterable[Margin]) -> tuple[Margin, ...]:
+    """Return the first margin of every kind; full loads judge some limits again."""
+    return tuple({margin.constraint: margin for margin in reversed([*margins])}.values())[::-1]
 
 
 def _cautions(
