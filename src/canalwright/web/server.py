@@ -216,6 +216,8 @@ async def _canal(
 def serve(settings: ServeSettings) -> None:
     """Run the workbench until it is interrupted."""
     store = open_records(settings)
+    # Its bar would run across the page at every file of the framework, unnamed for screen readers.
+    app.config.quasar_config["loadingBar"]["skipHijack"] = True
     add_pages(settings, store)
     add_walls(settings, store)
     app.on_startup(lambda: _say(settings))

@@ -168,7 +168,10 @@ class CasePage:
 
     def _ask(self) -> None:
         case = self._opened.file.case
-        with ui.dialog() as dialog, ui.element("form").classes("sheet stack").style("width:26rem"):
+        with (
+            ui.dialog().props('aria-label="Correct the case"') as dialog,
+            ui.element("form").classes("sheet stack").style("width:26rem"),
+        ):
             ui.html("Correct the case", sanitize=False, tag="h2")
             label = ui.input("Label", value=case.label).props("outlined dense stack-label")
             difficulty = ui.input("Difficulty class", value=case.difficulty).props(

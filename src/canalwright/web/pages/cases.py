@@ -146,7 +146,10 @@ class CasesPage:
         return case
 
     def _ask_for_case(self) -> None:
-        with ui.dialog() as dialog, ui.element("form").classes("sheet stack").style("width:26rem"):
+        with (
+            ui.dialog().props('aria-label="New case"') as dialog,
+            ui.element("form").classes("sheet stack").style("width:26rem"),
+        ):
             ui.html("New case", sanitize=False, tag="h2")
             ui.html(
                 '<p class="soft">It gets a pseudonym. Do not write a person\'s name.</p>',

@@ -208,10 +208,10 @@ class InstrumentsPage:
 
 def _lives_table(found: tuple[Life, ...]) -> str:
     columns = (
-        (_("code"), "left"), (_("kind"), "left"), (_("lot"), "left"), (_("visits"), "right"),
-        (_("canals"), "right"), (_("sterilized"), "right"),
+        (_("code"), "left"), (_("state"), "text"),
         (_("life used by station, tip left"), "left"), (_("largest, %"), "right"),
-        (_("state"), "text"),
+        (_("visits"), "right"), (_("canals"), "right"), (_("sterilized"), "right"),
+        (_("kind"), "left"), (_("lot"), "left"),
     )  # fmt: skip
     rows = [_life_row(life) for life in found]
     return html.table(_("Single instruments"), columns, rows, hide_caption=True)
@@ -222,14 +222,14 @@ def _life_row(life: Life) -> tuple[str, ...]:
     state = escape(life_state(life))
     return (
         f'<a href="/instruments?code={escape(one.id)}">{escape(one.code)}</a>',
-        escape(one.instrument),
-        escape(one.lot),
+        state if life.usable or life.discarded else f'<span class="badge">{state}</span>',
+        draw_life(life),
+        f"{100 * life.worst_damage:.0f}" if life.damage else "",
         str(life.visit_count),
         str(life.canal_count),
         str(life.sterilization_count),
-        draw_life(life),
-        f"{100 * life.worst_damage:.0f}" if life.damage else "",
-        state if life.usable or life.discarded else f'<span class="badge">{state}</span>',
+        escape(one.instrument),
+        escape(one.lot),
     )
 
 

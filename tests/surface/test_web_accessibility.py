@@ -1,0 +1,206 @@
+"""Every place of the workbench in a browser: rules of accessibility, keys alone, sizes of screens.
+
+The rules are those of axe-core, which ``npm ci`` in ``frontend`` installs for these tests alone.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from canalwright.exchange.canals_out import canals_document
+from canalwright.exchange.document import document_text
+from canalwright.records.access.gate import Gate
+from canalwright.records.lives import open_instrument
+from canalwright.records.nouns import Document, EventKind
+from canalwright.records.store import Store
+from canalwright.records.visits import log_event, start_visit
+from canalwright.web.cabinet import keep_document
+
+AXE = Path(__file__).parents[2] / "frontend" / "node_modules" / "axe-core" / "axe.min.js"
+BROWSER = os.environ.get("CANALWRIGHT_CHROMIUM") or shutil.which("chromium") or ""
+PATIENCE_MS = 60_000
+SEVERE = {"serious", "critical"}
+SCREENS = ((3840, 2160), (820, 1180), (1280, 800))
+
+pytestmark = [
+    pytest.mark.skipif(not BROWSER, reason="no Chromium here; set CANALWRIGHT_CHROMIUM"),
+    # The driver leaves a pipe for the collector when its process has ended.
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory, canal) -> Iterator[tuple[str, str, str]]:
+    """A server with an invented case; its address, the case, and a canals document."""
+    folder = tmp_path_factory.mktemp("records")
+    case_id, document_id = _fill(folder, canal)
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    program = str(Path(sys.executable).with_name("canalwright"))
+    own = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST")}
+    with subprocess.Popen(
+        [program, "serve", "--port", str(port), "--data", str(folder)],
+        stderr=subprocess.DEVNULL,
+        env=own,
+    ) as process:
+        address = f"http://127.0.0.1:{port}"
+        try:
+            _wait_for(address)
+            yield address, case_id, document_id
+        finally:
+            process.terminate()
+            process.wait(20)
+
+
+def _fill(folder: Path, canal: Any) -> tuple[str, str]:
+    store = Store.open(folder)
+    gate = Gate(store)
+    case = gate.new_case(label="molar", invented=True, teeth=("36",), difficulty="high")
+    content = document_text(canals_document((canal,), {"seed": 1})).encode()
+    keep_document(gate, case.id, content, "canals.json")
+    with store.writing() as writing:
+        one = open_instrument(writing, code="B1", instrument="engine-25-04")
+        visit = start_visit(writing, case.id, tooth="36")
+        log_event(
+            writing, visit.id, EventKind.INSTRUMENT, canal="mb", physical_id=one.id, time_s=12.0,
+            damage=[[0.0, 0.0], [4.0, 0.3], [16.0, 0.0]],
+        )  # fmt: skip
+    with store.reading() as reading:
+        (document,) = reading.find(Document, case_id=case.id)
+    store.close()
+    return case.id, document.id
+
+
+def _wait_for(address: str) -> None:
+    end_s = time.monotonic() + PATIENCE_MS / 1000
+    while time.monotonic() < end_s:
+        try:
+            httpx.get(address, timeout=1.0)
+            return
+        except httpx.HTTPError:
+            time.sleep(0.2)
+    raise AssertionError("the server did not answer")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        opened = driver.chromium.launch(
+            executable_path=BROWSER,
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
+        )
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def page(browser) -> Iterator[Any]:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    opened = context.new_page()
+    opened.set_default_timeout(PATIENCE_MS)
+    yield opened
+    context.close()
+
+
+# What has to stand on the page before it is judged.
+PLACES = {
+    "/": "table a",
+    "/instruments?tray=standard": "text=on hand",
+    "/compare": "#part-tracks svg",
+    "/outcomes": "text=No instrumented canal",
+    "/settings": "text=Made with",
+    "/case/{case}": "text=create document",
+    "/case/{case}/measure": "h1",
+    "/case/{case}/plan/{document}/1": "figure svg",
+    "/case/{case}/step/{document}/1": "text=Compute the step",
+    "/case/{case}/chairside": "h1",
+}
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_a_place_can_be_read_by_all_in_light_and_dark_and_fits_its_screen(served, page, place):
+    address, case_id, document_id = served
+    page.goto(address + place.format(case=case_id, document=document_id))
+    page.wait_for_selector(PLACES[place])
+    for width, height in SCREENS:
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    if not AXE.exists():
+        pytest.skip("run npm ci in frontend for axe-core; widths hold")
+    page.evaluate(AXE.read_text("utf-8"))
+    for dark in ("false", "true"):
+        page.evaluate(f"canalwrightTheme({dark})")
+        # Colors fade over; in between they would be judged wrongly.
+        page.wait_for_timeout(400)
+        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")["violations"]
+        severe = [
+            (one["id"], node["html"][:120])
+            for one in found
+            if one["impact"] in SEVERE
+            for node in one["nodes"]
+        ]
+        assert not severe
+
+
+@pytest.mark.skipif(not AXE.exists(), reason="run npm ci in frontend for axe-core")
+def test_dialogs_have_names_and_labels(served, page):
+    address, _case, _document = served
+    for place, ready, button in (
+        ("/", "table a", "New case …"),
+        ("/instruments", "text=In service", "Open an instrument …"),
+        ("/settings", "text=Made with", "Add a user …"),
+    ):
+        page.goto(address + place)
+        page.wait_for_selector(ready)
+        page.get_by_role("button", name=button).click()
+        page.wait_for_timeout(500)
+        page.evaluate(AXE.read_text("utf-8"))
+        found = page.evaluate("axe.run('.q-dialog', {resultTypes: ['violations']})")["violations"]
+        assert [one["id"] for one in found if one["impact"] in SEVERE] == []
+
+
+def test_an_instrument_is_opened_with_keys_alone(served, page):
+    address, _case, _document = served
+    page.goto(f"{address}/instruments")
+    page.wait_for_selector("text=In service")
+    _tab_to(page, "Open an instrument …")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".q-dialog form")
+    _tab_to(page, "Code")
+    page.keyboard.type("K7")
+    page.keyboard.press("Tab")
+    page.keyboard.type("engine 25/.04")
+    page.wait_for_selector(".q-menu .q-item")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    _tab_to(page, "Discard at this share of mean life, %")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("37,5")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("a:has-text('K7')")
+
+
+def _tab_to(page: Any, name: str) -> None:
+    """Press Tab until the focused element carries a name."""
+    for _ in range(60):
+        here = page.evaluate(
+            "(document.activeElement.innerText || document.activeElement.ariaLabel || '').trim()"
+        )
+        if here == name:
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"no key leads to {name}")
