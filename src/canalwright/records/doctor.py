@@ -10,9 +10,10 @@ from typing import Final
 from sqlalchemy import func, select
 
 from canalwright.records import database
+from canalwright.records.access.audit import log_faults
 from canalwright.records.migrating import layout_of
 from canalwright.records.schema import CASES, FILES, JOURNAL
-from canalwright.records.store import Store
+from canalwright.records.store import Reading, Store
 from canalwright.records.verify import ChainState, examine_database, examine_files
 
 __all__ = ["Examination", "examine", "sweep"]
@@ -65,7 +66,7 @@ def examine(
     known_heads: dict[int, str] | None = None,
     progress: Progress = lambda _share: None,
 ) -> Examination:
-    """Check chain, rows, words, references, layout and files of records.
+    """Check chain, rows, words, references, layout, files and the log of accesses.
 
     Parameters
     ----------
@@ -77,6 +78,7 @@ def examine(
     state = ChainState()
     with database.read(store.engine) as connection:
         faults = examine_database(connection, state, known_heads=known_heads)
+        log = log_faults(Reading(connection, store.files))
         progress(0.5)
         file_faults, orphans = examine_files(
             connection, store.files, lambda share: progress(0.5 + 0.5 * share)
@@ -94,7 +96,7 @@ def examine(
         cases=counts[0],
         entries=counts[1],
         files=counts[2],
-        faults=(*faults, *file_faults),
+        faults=(*faults, *log, *file_faults),
         notes=tuple(_notes(store, state, orphans)),
         orphans=tuple(orphans),
     )

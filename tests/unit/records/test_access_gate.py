@@ -27,6 +27,7 @@ from canalwright.records.access.users import (
     list_users,
     set_password,
 )
+from canalwright.records.doctor import examine
 from canalwright.records.errors import AlreadyRecorded, Conflict, NotRecorded
 from canalwright.records.nouns import SignOffDecision, Visit
 from canalwright.records.store import Store
@@ -217,6 +218,7 @@ def test_a_changed_log_is_noticed(store):
         )
     with store.reading() as reading:
         assert any("access 1 was changed" in fault for fault in log_faults(reading))
+    assert any("access 1 was changed" in fault for fault in examine(store).faults)
 
 
 def test_signing_in_gives_a_session(store, people):
