@@ -15,6 +15,7 @@ from canalwright.cli.cohort import cohort
 from canalwright.cli.compare import compare
 from canalwright.cli.demo import demo
 from canalwright.cli.evaluate import evaluate
+from canalwright.cli.exercise import exercise
 from canalwright.cli.export_formats import convert
 from canalwright.cli.failures import DEBUG_VARIABLE, Commands
 from canalwright.cli.figure import figure
@@ -160,6 +161,7 @@ app.add_typer(
 app.add_typer(
     convert, name="convert", short_help="DICOM SEG and SR, FHIR, surfaces, tables: out and in"
 )
+app.add_typer(exercise, name="exercise", short_help="Exercises, grading and drills for students")
 app.add_typer(users, name="users", short_help="Users of the records, and who looked at what")
 
 

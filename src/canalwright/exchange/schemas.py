@@ -10,6 +10,7 @@ from canalwright.exchange.calibrations import CalibrationDocument
 from canalwright.exchange.canals import CanalsDocument
 from canalwright.exchange.document import Document
 from canalwright.exchange.evaluations import EvaluationDocument
+from canalwright.exchange.exercises import AttemptDocument, ExerciseDocument, GradesDocument
 from canalwright.exchange.fhir_in import IntakeDocument
 from canalwright.exchange.gauging import GaugingDocument
 from canalwright.exchange.instruments import ComparisonDocument, InstrumentsDocument
@@ -39,6 +40,9 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     AssessmentDocument,
     UsedLifeDocument,
     BlockDocument,
+    ExerciseDocument,
+    AttemptDocument,
+    GradesDocument,
     IntakeDocument,
 )
 
