@@ -222,25 +222,12 @@ def _terms(frame: Any, measure: str, covariates: tuple[str, ...]) -> tuple[Model
     paired = _pairs(known) >= LEAST_PAIRS
     kind = "mixed" if paired else "linear"
     try:
-        fit, note = _fitted(known, text, paired)
+        rows, note = _fitted(known, text, paired)
     except Exception as error:  # whatever the solver meets in data: the row says so
         nan = math.nan
         reason = " ".join(f"no fit: {error}".split())
         return (ModelTerm(measure, kind, "", nan, nan, nan, nan, reason),)
-    limits, wanted = fit.conf_int(), [n for n in fit.params.index if n not in _LEFT_OUT]
-    return tuple(
-        ModelTerm(
-            measure,
-            kind,
-            str(name),
-            float(fit.params[name]),
-            float(limits.loc[name].iloc[0]),
-            float(limits.loc[name].iloc[1]),
-            float(fit.pvalues[name]),
-            note,
-        )
-        for name in wanted
-    )
+    return tuple(ModelTerm(measure, kind, *row, note) for row in rows)
 
 
 _LEFT_OUT: Final = ("Intercept", "Group Var")
@@ -251,7 +238,8 @@ def _pairs(known: Any) -> int:
     return int((named.groupby("pair").size() > 1).sum())
 
 
-def _fitted(known: Any, text: str, paired: bool) -> tuple[Any, str]:
+def _fitted(known: Any, text: str, paired: bool) -> tuple[list[Any], str]:
+    """Return term, value, limits and p of every term, and what the fit complained about."""
     api = needed("statsmodels.formula.api", PURPOSE)
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
@@ -259,8 +247,17 @@ def _fitted(known: Any, text: str, paired: bool) -> tuple[Any, str]:
             fit = api.mixedlm(text, known, groups=pair_names(known)).fit(reml=True)
         else:
             fit = api.ols(text, known).fit()
+        if not fit.df_resid > 0:
+            raise ValueError("there are no more specimens than terms")
+        limits = fit.conf_int()
+        rows = [
+            (str(name), float(fit.params[name]), *map(float, limits.loc[name]),
+             float(fit.pvalues[name]))
+            for name in fit.params.index
+            if name not in _LEFT_OUT
+        ]  # fmt: skip
     notes = dict.fromkeys(" ".join(str(one.message).split()) for one in said)
-    return fit, "; ".join(notes)
+    return rows, "; ".join(notes)
 
 
 def pair_names(frame: Any) -> Any:

@@ -14,6 +14,8 @@ __all__ = ["POPULATIONS", "Population", "Quantity", "population"]
 SIZE_LEVELS_MM: Final = (1.0, 2.0, 3.0, 4.0)
 """Levels at which sizes are published."""
 
+RANGED: Final = "mean, standard deviation, least, largest"
+
 READ_AS_TURNING, READ_AS_SCHNEIDER = 0.0, 1.0
 
 
@@ -86,9 +88,28 @@ class Population:
         for value in values:
             if not (math.isfinite(value) and value >= 0.0):
                 raise OutOfRange(name=name, got=value, unit=old.unit, allowed=(0.0, None))
+        if old.meaning.startswith(RANGED) and not _possible(values):
+            raise OutOfRange(
+                name=f"standard deviation of {name}",
+                got=values[1],
+                unit=old.unit,
+                allowed=(0.0, _largest_sd(values)),
+                hint="The mean lies between least and largest, and so do all values.",
+            )
         new = replace(old, values=values, evidence=Evidence.OPERATOR, source="", note="")
         changed = tuple(new if q.name == name else q for q in self.quantities)
         return replace(self, quantities=changed)
+
+
+def _possible(values: tuple[float, ...]) -> bool:
+    mean, sd, least, largest = values
+    return (sd == 0.0 or least < mean < largest) and sd <= _largest_sd(values)
+
+
+def _largest_sd(values: tuple[float, ...]) -> float:
+    """Return the deviation up to which the density has no poles at its ends."""
+    mean, _, least, largest = values
+    return 0.577 * max(min(mean - least, largest - mean), 0.0)
 
 
 def population(name: str) -> Population:
@@ -238,7 +259,7 @@ _WALL = Quantity(
     "mm",
     Evidence.PUBLISHED,
     source="dedeus2019",
-    note="mesiobuccal canals of 50 roots; a truncated normal spread assumed",
+    note="mesiobuccal canals of 50 roots; a beta distribution with these four assumed",
 )
 _WALL_SIDE = Quantity(
     "thinnest_toward_furcation_share",

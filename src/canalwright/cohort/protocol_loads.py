@@ -279,7 +279,7 @@ def _capacity_table(instrument: Instrument, strength_mpa: float) -> Floats:
 
 
 def separation_probability(
-    results: tuple[PassResult, ...], torsion_scatter: float, life_scatter: float
+    results: tuple[PassResult, ...], strength_spread_share: float, life_spread_share: float
 ) -> float:
     """Return the probability that an engine-driven instrument of a sequence separates.
 
@@ -292,11 +292,11 @@ def separation_probability(
     for one in results:
         if one.instrument.kind is Kind.HAND:
             continue
-        kept *= 1.0 - _exceeds(one.torque_fraction, torsion_scatter)
+        kept *= 1.0 - _exceeds(one.torque_fraction, strength_spread_share)
         if one.fatigue_used is not None:
             used[one.instrument.id] = used.get(one.instrument.id, 0.0) + one.fatigue_used
     for life in used.values():
-        kept *= 1.0 - _exceeds(float(life.max()), life_scatter)
+        kept *= 1.0 - _exceeds(float(life.max()), life_spread_share)
     return 1.0 - kept
 
 

@@ -19,7 +19,6 @@ from canalwright.errors import CanalwrightError, OutOfRange, UsageError
 __all__ = ["Executor", "Outcome", "outcomes"]
 
 PURPOSE: Final = "Running a cohort"
-_TASKS_PER_THREAD: Final = 2
 _CONNECT_S: Final = 15
 _RESTARTS: Final = 1
 """How often a task is tried again after the worker that ran it was lost."""
@@ -84,7 +83,7 @@ def outcomes(
     function : callable
         Importable on every worker.
     tasks : iterable of (name, argument)
-        Drawn on as workers become free: twice as many as there are threads wait at a time.
+        Drawn on as workers become free.
     executor : Executor
     on_dashboard : callable, optional
         Told the address of the dashboard, once.
@@ -126,20 +125,27 @@ def _run(
         waiting.add(future)
         return True
 
-    for _ in range(_TASKS_PER_THREAD * _threads(client)):
-        if not submit():
-            break
+    def fill() -> None:
+        # No task waits at a worker: if that is lost, only what it worked on is to blame.
+        while len(names) < _threads(client) and submit():
+            pass
+
+    fill()
     for future in waiting:
         yield _outcome(names.pop(future.key), future)
         future.release()
-        submit()
+        fill()
 
 
 def _outcome(name: str, future: Any) -> Outcome:
-    error = future.exception()
-    if error is None:
+    if future.cancelled():
+        raise UsageError(
+            "The scheduler went away. What was finished is kept; start it and run this again."
+        )
+    try:
         return Outcome(name, future.result())
-    return Outcome(name, reason=reason_of(error))
+    except Exception as error:  # whatever a task meets in its data is its own outcome
+        return Outcome(name, reason=reason_of(error))
 
 
 def reason_of(error: BaseException) -> str:

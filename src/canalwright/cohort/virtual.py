@@ -78,7 +78,7 @@ def drawn_traits(population: Population, seed: int, index: int) -> Traits:
     """
     stream = np.random.SeedSequence(seed, spawn_key=(index,))
     u = [float(value) for value in np.random.default_rng(stream).random(_DRAWS)]
-    length = _normal(u[0], population["tooth_length_mm"]) - _normal(
+    length = _ranged(u[0], population["tooth_length_mm"]) - _ranged(
         u[1], population["cusp_to_orifice_mm"]
     )
     tail = _even(u[2], *population["straight_apical_mm"])
@@ -93,8 +93,8 @@ def drawn_traits(population: Population, seed: int, index: int) -> Traits:
         across_wide=u[9] < population["curve_across_wide_share"][0],
         narrow_mm=narrow,
         wide_mm=wide,
-        taper_mm_per_mm=_normal(u[10], population["coronal_taper_mm_per_mm"]),
-        wall_min_mm=_normal(u[11], population["wall_min_mm"]),
+        taper_mm_per_mm=_ranged(u[10], population["coronal_taper_mm_per_mm"]),
+        wall_min_mm=_ranged(u[11], population["wall_min_mm"]),
         thin_inside=u[12] < population["thinnest_toward_furcation_share"][0],
         energy_factor=math.exp(population["cutting_energy_spread"][0] * _z(u[13])),
         friction_factor=math.exp(population["friction_spread"][0] * _z(u[14])),
@@ -197,13 +197,17 @@ def _wall_mm(traits: Traits, level: Floats, population: Population) -> Floats:
     return np.asarray(traits.wall_min_mm * along[:, None] * around, float)
 
 
-def _normal(u: float, values: tuple[float, ...]) -> float:
-    """Return a truncated normal value: mean, standard deviation, least, largest."""
+def _ranged(u: float, values: tuple[float, ...]) -> float:
+    """Return a value of a beta distribution: mean, standard deviation, least, largest."""
+    from scipy.special import betaincinv
+
     mean, sd, least, largest = values
     if sd <= 0.0:
         return mean
-    low, high = _cdf((least - mean) / sd), _cdf((largest - mean) / sd)
-    return min(max(mean + sd * _z(low + u * (high - low)), least), largest)
+    span = largest - least
+    share = (mean - least) / span
+    total = share * (1.0 - share) * (span / sd) ** 2 - 1.0
+    return least + span * float(betaincinv(share * total, (1.0 - share) * total, u))
 
 
 def _even(u: float, low: float, high: float) -> float:
@@ -212,10 +216,6 @@ def _even(u: float, low: float, high: float) -> float:
 
 def _log_sd(variation: float) -> float:
     return math.sqrt(math.log(1.0 + variation * variation))
-
-
-def _cdf(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def _z(u: float) -> float:

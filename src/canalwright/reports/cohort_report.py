@@ -97,6 +97,7 @@ def _table(content: TextTable) -> dict[str, Any]:
     return {
         "title": content.title,
         "heads": [head for head, _ in content.columns],
+        "wraps": [kind == "text" for _, kind in content.columns],
         "aligns": ["right" if kind == "right" else "left" for _, kind in content.columns],
         "rows": [list(row) for row in content.rows],
     }
