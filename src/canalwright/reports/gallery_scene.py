@@ -19,11 +19,9 @@ from canalwright.planning.single_step import shape_after
 from canalwright.planning.types import Target
 from canalwright.shaping.shape import Pass
 from canalwright.teaching.block_canal import Bend, CanalDesign, designed_canal
+from canalwright.teaching.consequences import ASSUMED_FATIGUE_TEST
 
-__all__ = ["ASSUMED_TEST", "GalleryScene", "gallery_scene"]
-
-ASSUMED_TEST: Final = (0.03, 600.0)
-"""Strain and turns to fracture of the fatigue test that teaching assumes where none is given."""
+__all__ = ["GalleryScene", "gallery_scene"]
 
 _SEQUENCES: Final = {
     "A": (
@@ -119,7 +117,7 @@ def gallery_scene(
         Hand file 08, 1 mm past the terminus, where no sequence is given either.
     target : Target
     parameters : LoadParameters
-        Where they hold no fatigue test, an assumed one is put in (`ASSUMED_TEST`).
+        Where they hold no fatigue test, an assumed one is put in (`ASSUMED_FATIGUE_TEST`).
 
     Raises
     ------
@@ -129,7 +127,7 @@ def gallery_scene(
     if sequences and (len(sequences) < 2 or not all(passes for _, passes in sequences)):
         raise UsageError("A figure of two protocols needs two sequences with at least one pass.")
     if parameters.fatigue_coefficient is None and not parameters.own_fatigue_coefficients:
-        strain, cycles = ASSUMED_TEST
+        strain, cycles = ASSUMED_FATIGUE_TEST
         parameters = parameters.with_fatigue_test(strain, cycles, evidence=Evidence.ASSUMED)
     if not sequences and patency is None:
         patency = patency_pass(find_instrument("hand-08-02"))
