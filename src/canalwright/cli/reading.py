@@ -52,7 +52,8 @@ def read_numbers(
     MalformedText
         If a part is not a finite number, or there are not `count` of them.
     """
-    expected = f"{count or ''} numbers such as {example}".lstrip()
+    many = "a number" if count == 1 else f"{count or ''} numbers".lstrip()
+    expected = f"{many} such as {example}"
     values = tuple(_number(part) for part in text.split(","))
     if any(value is None for value in values) or (count and len(values) != count):
         raise MalformedText(name=name, got=text, expected=expected, hint=_hint(text, values, count))

@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 __all__ = ["changed_canals", "changed_visit", "factors_of", "per_canal", "steps_of"]
 
+_OPTIONS = {
+    "crown_mm": "--crown-mm",
+    "tooth_length_mm": "--tooth-length-mm",
+    "confirmed_mm": "--working-length-mm",
+}
 _METHODS = ("scan", "radiograph", "electronic", "tactile")
 _LANDMARKS = ("apex", "foramen", "constriction")
 
@@ -62,9 +67,9 @@ def changed_canals(
     entries = list(canals)
     names = [entry.canal for entry in entries]
     numbers = {
-        "crown_mm": per_canal(crown_mm, names, option="--crown-mm"),
-        "tooth_length_mm": per_canal(tooth_length_mm, names, option="--tooth-length-mm"),
-        "confirmed_mm": per_canal(working_length_mm, names, option="--working-length-mm"),
+        "crown_mm": per_canal(crown_mm, names, option=_OPTIONS["crown_mm"]),
+        "tooth_length_mm": per_canal(tooth_length_mm, names, option=_OPTIONS["tooth_length_mm"]),
+        "confirmed_mm": per_canal(working_length_mm, names, option=_OPTIONS["confirmed_mm"]),
     }
     references = per_canal(reference, names, option="--reference")
     cones = per_canal(cone, names, option="--cone")
@@ -72,7 +77,7 @@ def changed_canals(
     found = []
     for entry in entries:
         change: dict[str, Any] = {
-            field: _number(given[entry.canal], field)
+            field: _number(given[entry.canal], _OPTIONS[field])
             for field, given in numbers.items()
             if entry.canal in given
         }
@@ -177,6 +182,8 @@ def _reading(text: str) -> ReadingEntry:
         )
     values: dict[str, Any] = {"method": method, "landmark": landmark or None}
     lengths = [_number(part, "--reading") for part in parts[1].split("/")]
+    if 0.0 in lengths:
+        raise MalformedText(name="--reading", got=text, expected="lengths above 0 mm")
     if len(lengths) == 3:
         keys = ("true_instrument_mm", "apparent_instrument_mm", "apparent_tooth_mm")
         values |= dict(zip(keys, lengths, strict=True))

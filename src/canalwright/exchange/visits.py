@@ -92,6 +92,7 @@ class VisitStepRecord(Record):
     speed: GradedRecord | None
     torque_limit: GradedRecord | None
     demand_ncm: Finite | None
+    demand_share: Finite | None = None
     strength_ncm: Finite | None
     conflict: str
     needle: NeedleRecord
@@ -328,6 +329,7 @@ def _step(step: VisitStep) -> VisitStepRecord:
         speed=graded_record(motor.speed_rpm),
         torque_limit=graded_record(motor.torque_limit_ncm),
         demand_ncm=number(motor.demand_ncm),
+        demand_share=number(motor.demand_share),
         strength_ncm=number(motor.strength_ncm),
         conflict=motor.verdict,
         needle=_needle(step.needle),

@@ -14,10 +14,11 @@ from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.explain import Walk, walked
-from canalwright.planning.full_check import FullCheck, full_check_of
+from canalwright.planning.full_check import FullCheck, FullChecker, full_check_of
 from canalwright.planning.limits import broken
 from canalwright.planning.moves import wanted
 from canalwright.planning.off_center import OffCenter, off_center_walk
+from canalwright.planning.proof import FULL_LOADS
 from canalwright.planning.scouting import unscouted_caution
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated, start_cautions
@@ -134,6 +135,7 @@ def simulate(
     limits: Limits = Limits(),  # noqa: B008
     *,
     off_center: OffCenter | None = None,
+    full_loads: bool = False,
     **options: Any,
 ) -> Simulation:
     """Carry out a sequence and judge every step.
@@ -147,6 +149,9 @@ def simulate(
     limits : Limits
     off_center : OffCenter, optional
         Lead every instrument where the rod model places it, with wear; centered when not given.
+    full_loads : bool
+        Centered passes only: carry the sequence out off center beside them, as `plan` does, for
+        loads, transportation and the wall that is left. Off center they always are.
     **options
         ``patency``, ``after``, ``working_length_mm``, ``torque_limit_ncm``, ``parameters``,
         ``times``: as in `plan`.
@@ -159,7 +164,8 @@ def simulate(
     situation = situated(canal, target, limits, **options)
     made = tuple(passes)
     if off_center is None:
-        return _judged(situation, made, walked(situation, made, checks=True))
+        walk = walked(situation, made, checks=True)
+        return _judged(situation, made, walk, FullChecker(situation)(made) if full_loads else None)
     shaped = off_center_walk(situation, made, off_center, checks=True)
     full = full_check_of(shaped.situation, shaped.steps)
     found = _judged(shaped.situation, made, shaped.walk, full)
@@ -189,7 +195,7 @@ def _judged(
         patency=patency_step(situation),
         broken=sentences,
         under_target_mm=np.maximum(short, 0.0),
-        cautions=_cautions(situation, made, sentences),
+        cautions=_cautions(situation, made, sentences, _of_model(situation, full)),
         parameters=situation.parameters,
     )
 
@@ -201,9 +207,9 @@ def _shaped(planned: PlannedStep, done: OffCenterStep) -> PlannedStep:
 def _off_center_cautions(
     cautions: tuple[Caution, ...], steps: tuple[OffCenterStep, ...]
 ) -> tuple[Caution, ...]:
-    """Put what the rod model warns of in place of the caution on the concentric model."""
-    at = cautions.index(CONCENTRIC_MODEL)
-    return merged(cautions[:at], *(done.cautions for done in steps), cautions[at + 1 :])
+    """Put what the passes themselves warn of in place of the cautions on centered steps."""
+    kept = [c for c in cautions if c.code not in (CONCENTRIC_MODEL.code, FULL_LOADS.code)]
+    return merged(*(done.cautions for done in steps), tuple(kept))
 
 
 def compared(
@@ -253,17 +259,26 @@ def _each_once(margins: Iterable[Margin]) -> tuple[Margin, ...]:
 
 
 def _cautions(
-    situation: Situation, made: tuple[Pass, ...], sentences: tuple[str, ...]
+    situation: Situation,
+    made: tuple[Pass, ...],
+    sentences: tuple[str, ...],
+    of_model: tuple[Caution, ...],
 ) -> tuple[Caution, ...]:
     over = tuple(Caution("LIMIT_BROKEN", text, "project rule") for text in sentences)
     return merged(
         over,
         start_cautions(situation),
         unscouted_caution(situation, made),
-        (CONCENTRIC_MODEL,),
+        of_model,
         situation.canal.cautions,
         CLINICAL_CAUTIONS,
     )
+
+
+def _of_model(situation: Situation, full: FullCheck | None) -> tuple[Caution, ...]:
+    if full is None or not full.steps:
+        return (CONCENTRIC_MODEL,)
+    return (FULL_LOADS, situation.wear.caution)
 
 
 def _summary(one: Simulation) -> SequenceSummary:

@@ -20,7 +20,7 @@ from canalwright.planning.clinical.needles import needle_of, replacement_mm
 from canalwright.planning.clinical.stops import Reach
 from canalwright.planning.clinical.tables import table
 from canalwright.planning.clinical.visit import CanalSheet, Visit, VisitStep
-from canalwright.reports.chairside_marks import LEGEND, marked, marked_graded
+from canalwright.reports.chairside_marks import LEGEND, demand_text, marked, marked_graded
 from canalwright.reports.style import ISO_CHIP_COLORS
 from canalwright.reports.text import MISSING, format_number, named_instrument
 
@@ -226,7 +226,9 @@ def _canal_block(sheet: CanalSheet, motion: str) -> dict[str, Any]:
 
 def _wall(sheet: CanalSheet) -> str:
     """Return the thinnest wall left above 1 mm from the end, where the image shows it."""
-    final = sheet.simulation.plan.final
+    plan = sheet.simulation.plan
+    full = plan.steps[-1].full if plan.steps else None
+    final = full.done.after if full else plan.final
     judged = final.level_mm >= sheet.simulation.limits.dentin_from_mm.value - 1e-9
     left = final.dentin_min_mm[judged]
     known = left[~np.isnan(left)]
@@ -259,7 +261,7 @@ def _step_row(number: int, step: VisitStep) -> dict[str, str]:
         "overall": _overall(step),
         "speed": MISSING if hand else marked_graded(motor.speed_rpm, 0),
         "limit": MISSING if hand else marked_graded(motor.torque_limit_ncm, 1),
-        "demand": format_number(motor.demand_ncm, 2),
+        "demand": demand_text(motor),
         "strength": format_number(motor.strength_ncm, 2),
         "conflict": _CONFLICTS.get(motor.verdict, ""),
         "needle": format_number(step.needle.depth_mm, 1),

@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 from canalwright.evidence import Evidence, Graded
+from canalwright.planning.clinical.motor_lines import MotorLine
 from canalwright.reports.text import MISSING, format_number
 
-__all__ = ["LEGEND", "marked", "marked_graded", "origin_letter"]
+__all__ = ["LEGEND", "demand_text", "marked", "marked_graded", "origin_letter"]
 
 _LETTERS: Final[dict[Evidence, str]] = {
     Evidence.ASSUMED: "a",
@@ -41,3 +42,9 @@ def marked_graded(graded: Graded | None, digits: int) -> str:
     if graded is None:
         return MISSING
     return marked(format_number(graded.value, digits), graded.evidence)
+
+
+def demand_text(motor: MotorLine) -> str:
+    """Return the torque expected, and what share of the strength it comes to where that is most."""
+    share = "" if motor.demand_share is None else f"\N{NO-BREAK SPACE}({motor.demand_share:.0%})"
+    return f"{format_number(motor.demand_ncm, 2)}{share}"

@@ -149,10 +149,15 @@ def _motor(step: VisitStep) -> str:
         if graded is not None:
             parts.append(f"{name} {graded.describe()}")
     parts.append(
-        f"model: needs {format_number(motor.demand_ncm, 2)}, strength "
+        f"model: needs {format_number(motor.demand_ncm, 2)} N·cm at the handle"
+        f"{_share(motor.demand_share)}, strength with the tip held at D3 "
         f"{format_number(motor.strength_ncm, 2)} N·cm"
     )
     return "; ".join(parts) + (f"; CONFLICT: {motor.verdict}." if motor.verdict else ".")
+
+
+def _share(share: float | None) -> str:
+    return "" if share is None else f", at most {share:.0%} of the strength at any station"
 
 
 def _needle(reach: NeedleReach) -> list[str]:

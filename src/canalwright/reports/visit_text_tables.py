@@ -5,7 +5,7 @@ from __future__ import annotations
 from canalwright.planning.clinical.assessment import Assessment
 from canalwright.planning.clinical.visit import CanalSheet, Visit
 from canalwright.reports.chairside_data import sheet_data_of
-from canalwright.reports.chairside_marks import marked_graded
+from canalwright.reports.chairside_marks import demand_text, marked_graded
 from canalwright.reports.tables import TextTable
 from canalwright.reports.text import format_number, named_instrument
 
@@ -62,7 +62,7 @@ def steps_table(sheet: CanalSheet) -> TextTable:
                 f"{step.stop.instrument.overall_length_mm:g}",
                 marked_graded(step.motor.speed_rpm, 0),
                 marked_graded(step.motor.torque_limit_ncm, 1),
-                format_number(step.motor.demand_ncm, 2),
+                demand_text(step.motor),
                 format_number(step.motor.strength_ncm, 2),
                 format_number(step.needle.depth_mm, 1),
                 ", ".join(

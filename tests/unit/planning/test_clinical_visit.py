@@ -28,6 +28,7 @@ from canalwright.planning.clinical.working_length import (
     combined,
     proportional_length_mm,
 )
+from canalwright.shaping.shape import Step
 from support.canals import tapered_canal
 from support.visits import canal_visit, steps, two_canals
 
@@ -304,3 +305,19 @@ def test_a_reading_to_the_constriction_has_the_spread_of_the_landmark():
     found = combined([reading])
     assert found.terminus_mm == pytest.approx(20.524)
     assert found.sd_mm == pytest.approx(0.5)
+
+
+def test_motor_lines_and_walls_rest_on_the_loads_that_plans_are_held_to():
+    sheet = one().canals[0]
+    cutting = [s for s in sheet.steps if s.motor.demand_ncm is not None]
+    assert cutting
+    for step in cutting:
+        full = step.planned.full
+        assert step.motor.demand_ncm == full.loads.peak_torque_ncm
+        assert step.motor.demand_share == full.loads.torque_fraction
+        assert step.motor.demand_share > 0.0
+        # Centered steps remain what needles and points are fitted to.
+        assert type(step.planned.step) is Step
+    codes = [caution.code for caution in sheet.cautions]
+    assert "FULL_LOADS" in codes
+    assert "CONCENTRIC_MODEL" not in codes

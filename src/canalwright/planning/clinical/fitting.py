@@ -47,29 +47,29 @@ def lowest_tip_level_mm(
     """
     steps = _Steps.of(np.asarray(station_mm, float), np.asarray(diameter_mm, float))
     level, width = _with_crossings(
-        np.asarray(level_mm, float), np.asarray(width_mm, float), steps.diameter
+        np.asarray(level_mm, float), np.asarray(width_mm, float), steps.diameter_mm
     )
     above = level >= from_level_mm - _ROUNDING_MM
     level, width = level[above], width[above]
     if level.size < 2:
         return None
     lowest = max(from_level_mm, _least_level_mm(level, width, steps))
-    return None if lowest > level[-1] or width[-1] < steps.diameter[0] - _ROUNDING_MM else lowest
+    return None if lowest > level[-1] or width[-1] < steps.diameter_mm[0] - _ROUNDING_MM else lowest
 
 
 @dataclass(frozen=True, eq=False)
 class _Steps:
     """Every diameter of an object once, with the first and the last station that has it."""
 
-    diameter: Floats
-    first: Floats
-    last: Floats
+    diameter_mm: Floats
+    first_mm: Floats
+    last_mm: Floats
 
     @classmethod
-    def of(cls, station: Floats, diameter: Floats) -> _Steps:
-        rises = np.diff(diameter) > _ROUNDING_MM
+    def of(cls, station_mm: Floats, diameter_mm: Floats) -> _Steps:
+        rises = np.diff(diameter_mm) > _ROUNDING_MM
         first, last = np.append(True, rises), np.append(rises, True)
-        return cls(diameter[last], station[first], station[last])
+        return cls(diameter_mm[last], station_mm[first], station_mm[last])
 
 
 def _least_level_mm(level: Floats, width: Floats, steps: _Steps) -> float:
@@ -78,17 +78,17 @@ def _least_level_mm(level: Floats, width: Floats, steps: _Steps) -> float:
     In each of them the station that may lie at a level is a linear function of the width.
     """
     middle = (width[:-1] + width[1:]) / 2.0 + _ROUNDING_MM
-    at = np.searchsorted(steps.diameter, middle, side="right") - 1
+    at = np.searchsorted(steps.diameter_mm, middle, side="right") - 1
     found = [-np.inf]
     blocked = np.flatnonzero(at < 0)
     if blocked.size:
         found.append(float(level[blocked[-1] + 1]))
-    part = np.flatnonzero((at >= 0) & (at < len(steps.diameter) - 1))
+    part = np.flatnonzero((at >= 0) & (at < len(steps.diameter_mm) - 1))
     for end in (part, part + 1):
-        low, high = steps.diameter[at[part]], steps.diameter[at[part] + 1]
+        low, high = steps.diameter_mm[at[part]], steps.diameter_mm[at[part] + 1]
         share = np.clip((width[end] - low) / (high - low), 0.0, 1.0)
-        start = steps.last[at[part]]
-        allowed = level[end] - (start + share * (steps.first[at[part] + 1] - start))
+        start = steps.last_mm[at[part]]
+        allowed = level[end] - (start + share * (steps.first_mm[at[part] + 1] - start))
         found.append(float(allowed.max(initial=-np.inf)))
     return max(found)
 

@@ -47,7 +47,9 @@ class MotorLine:
     speed_rpm, torque_limit_ncm : Graded or None
         What to set; None for hand instruments.
     demand_ncm : float or None
-        Largest torque the load model expects.
+        Largest torque the load model expects, at the handle.
+    demand_share : float or None
+        Largest share of the strength at any station that this torque comes to there.
     strength_ncm : float or None
         Estimated torsional strength where tests hold an instrument.
     verdict : str
@@ -59,6 +61,7 @@ class MotorLine:
     speed_rpm: Graded | None
     torque_limit_ncm: Graded | None
     demand_ncm: float | None
+    demand_share: float | None
     strength_ncm: float | None
     verdict: str
 
@@ -82,15 +85,17 @@ def rated(instrument: Instrument, rating: MakerRating | None) -> Instrument:
 def motor_line(planned: PlannedStep, rating: MakerRating | None) -> MotorLine:
     """Return the settings of a step with the load model's figures beside them."""
     if planned.instrument.kind is Kind.HAND:
-        return MotorLine(Motion.HAND, True, None, None, None, None, "")
+        return MotorLine(Motion.HAND, True, None, None, None, None, None, "")
     stated = rating.motion if rating is not None else None
-    demand = planned.loads.peak_torque_ncm if planned.step.engaged.any() else None
+    cuts = bool(planned.step.engaged.any())
+    demand = planned.loads.peak_torque_ncm if cuts else None
     return MotorLine(
         motion=stated or Motion.CONTINUOUS,
         motion_stated=stated is not None,
         speed_rpm=planned.speed_rpm,
         torque_limit_ncm=planned.torque_limit_ncm,
         demand_ncm=demand,
+        demand_share=planned.loads.torque_fraction if cuts else None,
         strength_ncm=planned.strength_ncm,
         verdict=_verdict(planned.torque_limit_ncm, demand, planned.strength_ncm),
     )

@@ -245,6 +245,7 @@ def _simulated(visit: CanalVisit, length: CanalLength) -> Simulation:
         # Stops and reach are judged here; a contradictory length must not stop the rest.
         working_length_mm=visit.canal.length_mm,
         torque_limit_ncm=visit.torque_limit_ncm,
+        full_loads=True,
     )
 
 
