@@ -136,3 +136,32 @@ def test_convert_refuses_in_one_sentence(words, code, folder, tmp_path, monkeypa
     result = run("convert", *(places.get(word, word) for word in words), code=code)
     assert result.output.count("canalwright: ") == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_plan_of_an_earlier_version_is_renewed_and_tabulated(folder, tmp_path):
+    made = tmp_path / "plan.json"
+    run("plan", folder / "canals.json", "--target-size", 50, "--target-taper", 0.02, "--json", made)
+    plan = json.loads(made.read_text())
+    steps = plan["plans"][0]["sequence"]
+    for key in ("patency_step", "found", "confidence", "dropped"):
+        plan.pop(key)
+    for step in steps:
+        for key in ("margins", "speed_origin", "step_max_percent"):
+            step.pop(key)
+    plan["version"], plan["of_a_later_version"] = "0.0.1", 1
+    made.write_text(json.dumps(plan))
+    renewed = json.loads(run("convert", "canals", made, "--json", "-").stdout)
+    (said,) = [one["text"] for one in renewed["cautions"] if one["code"] == "OLDER_DOCUMENT"]
+    assert "0.0.1" in said
+    assert "plans.sequence.margins" in said
+    first = renewed["plans"][0]["sequence"][0]
+    assert first["step_max_percent"] == max(steps[0]["step_percent"])
+    assert first["instrument"] == steps[0]["instrument"]
+    run("convert", "table", made, "--out", tmp_path / "plan.csv")
+    lines = (tmp_path / "plan.csv").read_text().splitlines()
+    assert lines[0].startswith("canal,plan,step,instrument,to_level_mm")
+    assert len(lines) == 1 + sum(len(one["sequence"]) for one in plan["plans"])
+    steps[0].pop("removed_mm3")
+    made.write_text(json.dumps(plan))
+    refused = run("convert", "canals", made, "--json", "-", code=3)
+    assert "removed_mm3" in refused.output

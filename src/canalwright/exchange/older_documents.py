@@ -129,6 +129,9 @@ class _Filled:
         if key == "step_max_percent" and made.get("step_percent"):
             made[key] = max(made["step_percent"])
             return
+        if key == "found" and isinstance(made.get("plans"), list):
+            made[key] = len(made["plans"])
+            return
         kinds = {get_origin(annotation) or annotation, *get_args(annotation)}
         if NoneType in kinds:
             made[key] = None
