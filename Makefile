@@ -59,7 +59,8 @@ serve: $(VENV)/.run-ready ## Open the workbench in the browser
 
 .PHONY: screenshots
 screenshots: $(VENV)/.dev-ready ## Take the pictures of the workbench anew (needs Chromium)
-	CANALWRIGHT_SCREENSHOTS=docs/images/workbench $(BIN)/python -m pytest tests/surface/test_web_story.py
+	CANALWRIGHT_SCREENSHOTS=docs/images/workbench $(BIN)/python -m pytest \
+		tests/surface/test_web_story.py tests/surface/test_web_accessibility.py
 
 .PHONY: frontend
 frontend: ## Rebuild the browser bundle of the 3-D view (needs Node; its result is committed)
@@ -68,6 +69,7 @@ frontend: ## Rebuild the browser bundle of the 3-D view (needs Node; its result 
 .PHONY: bench
 bench: $(VENV)/.dev-ready ## Measure speed and accuracy against general libraries
 	$(BIN)/python -m pytest benchmarks --benchmark-only -q
+	$(BIN)/python tools/bench_all.py
 
 .PHONY: clean
 clean: ## Remove the environment, caches and everything built

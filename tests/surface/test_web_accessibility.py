@@ -23,14 +23,16 @@ from canalwright.exchange.document import document_text
 from canalwright.records.access.gate import Gate
 from canalwright.records.lives import open_instrument
 from canalwright.records.nouns import Document, EventKind
+from canalwright.records.stock import receive_stock
 from canalwright.records.store import Store
-from canalwright.records.visits import log_event, start_visit
+from canalwright.records.visits import close_visit, log_event, start_visit
 from canalwright.web.cabinet import keep_document
 
 AXE = Path(__file__).parents[2] / "frontend" / "node_modules" / "axe-core" / "axe.min.js"
 BROWSER = os.environ.get("CANALWRIGHT_CHROMIUM") or shutil.which("chromium") or ""
 PATIENCE_MS = 60_000
 SEVERE = {"serious", "critical"}
+VISITS = 14
 SCREENS = ((3840, 2160), (820, 1180), (1280, 800))
 
 pytestmark = [
@@ -71,16 +73,35 @@ def _fill(folder: Path, canal: Any) -> tuple[str, str]:
     content = document_text(canals_document((canal,), {"seed": 1})).encode()
     keep_document(gate, case.id, content, "canals.json")
     with store.writing() as writing:
-        one = open_instrument(writing, code="B1", instrument="engine-25-04")
-        visit = start_visit(writing, case.id, tooth="36")
-        log_event(
-            writing, visit.id, EventKind.INSTRUMENT, canal="mb", physical_id=one.id, time_s=12.0,
-            damage=[[0.0, 0.0], [4.0, 0.3], [16.0, 0.0]],
-        )  # fmt: skip
+        stock = receive_stock(
+            writing, instrument="engine-25-04", received_count=6, lot="L7", expires_on="2199-06-30"
+        )
+        held = [
+            open_instrument(writing, code=f"B{n}", instrument="engine-25-04", stock_id=stock.id)
+            for n in range(1, 4)
+        ]
+        for number in range(VISITS):
+            _treat(writing, case.id, held[number % 3].id, number)
     with store.reading() as reading:
         (document,) = reading.find(Document, case_id=case.id)
     store.close()
     return case.id, document.id
+
+
+def _treat(writing: Any, case_id: str, physical_id: str, number: int) -> None:
+    """Record an invented visit; the times and shares follow no measurement."""
+    visit = start_visit(writing, case_id, tooth="36")
+    peak = 0.02 + 0.01 * (number % 4)
+    damage = [[float(s), peak * max(0.0, 1.0 - abs(s - 4.0) / 5.0)] for s in range(17)]
+    log_event(
+        writing, visit.id, EventKind.INSTRUMENT, canal="mesiobuccal", physical_id=physical_id,
+        to_level_mm=0.5, time_s=9.0 + 7.0 * (number % 5), speed_rpm=300.0, damage=damage,
+    )  # fmt: skip
+    if number == VISITS // 2:
+        log_event(
+            writing, visit.id, EventKind.DEFORMATION, canal="mesiobuccal", physical_id=physical_id
+        )
+    close_visit(writing, visit)
 
 
 def _wait_for(address: str) -> None:
@@ -121,7 +142,7 @@ PLACES = {
     "/": "table a",
     "/instruments?tray=standard": "text=on hand",
     "/compare": "#part-tracks svg",
-    "/outcomes": "text=No instrumented canal",
+    "/outcomes?case={case}": "text=No instrumented canal",
     "/settings": "text=Made with",
     "/case/{case}": "text=create document",
     "/case/{case}/measure": "h1",
@@ -204,3 +225,32 @@ def _tab_to(page: Any, name: str) -> None:
             return
         page.keyboard.press("Tab")
     raise AssertionError(f"no key leads to {name}")
+
+
+def test_places_are_pictured_for_the_documentation(served, page, tmp_path):
+    address, case_id, _document = served
+    named = os.environ.get("CANALWRIGHT_SCREENSHOTS")
+    pictures = Path(named) if named else tmp_path
+    page.goto(f"{address}/instruments")
+    page.get_by_role("link", name="B2").click()
+    page.wait_for_selector("text=Where it was used")
+    page.screenshot(path=pictures / "instruments.png")
+    page.goto(f"{address}/settings")
+    page.wait_for_selector("text=Made with")
+    page.get_by_role("button", name="Examine the records").click()
+    page.wait_for_selector("text=The records are sound")
+    # The folder of a test is nothing to print.
+    page.evaluate(
+        "document.querySelector('#part-records p').textContent ="
+        " 'Everything is kept in /home/you/canalwright, and nowhere else.'"
+    )
+    page.screenshot(path=pictures / "settings.png")
+    page.goto(f"{address}/outcomes?case={case_id}")
+    page.wait_for_selector("text=No instrumented canal")
+    page.get_by_role("checkbox", name="Invented cases").click()
+    page.get_by_role("button", name="Count").click()
+    page.wait_for_selector("text=INVENTED DATA")
+    page.wait_for_selector("figure svg")
+    page.set_viewport_size({"width": 1280, "height": 1500})
+    page.screenshot(path=pictures / "outcomes.png")
+    assert {one.name for one in pictures.glob("*.png")} >= {"instruments.png", "outcomes.png"}

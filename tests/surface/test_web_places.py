@@ -125,6 +125,7 @@ def test_instruments_show_life_by_station_stock_and_the_standard_tray(store):
         assert 'aria-label="30 % of mean life used at 4 mm from the tip' in seen
         assert "usable after inspection" not in seen
         assert "discard: expired on 2020-01-31" in seen
+        assert "INVENTED DATA" in seen
         assert "standard" in seen
 
     visit(store, story)
@@ -217,7 +218,9 @@ def test_outcomes_say_when_there_are_too_few_data(store):
 
 def test_statistics_of_invented_cases_are_counted_apart_and_given_as_tables(store):
     assert "No instrumented canal" in few_words(statistics(Gate(store), Asked()))[0]
+    assert not statistics(Gate(store), Asked()).survival
     found = statistics(Gate(store), Asked(invented=True))
+    assert [(curve.name, curve.count) for curve in found.survival] == [("engine-25-04", 1)]
     assert "Only 1 canals" in few_words(found)[0]
     with zipfile.ZipFile(io.BytesIO(tables_zip(found, with_cases=False))) as archive:
         assert "canals.csv" not in archive.namelist()

@@ -5,8 +5,11 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
+from sqlalchemy import select
+
 from canalwright.records.charts import FunnelChart, RunChart, funnel_chart, run_chart
-from canalwright.records.lives import lives
+from canalwright.records.lives import Life, lives
+from canalwright.records.schema import CASES
 from canalwright.records.statistics import (
     GroupKey,
     IntervalMethod,
@@ -26,7 +29,7 @@ from canalwright.records.survival import (
     outcomes,
 )
 
-__all__ = ["GROUP_KEYS", "PracticeStatistics", "practice_statistics"]
+__all__ = ["GROUP_KEYS", "PracticeStatistics", "invented_cases", "practice_statistics"]
 
 GROUP_KEYS: Final[tuple[GroupKey, ...]] = ("sequence", "difficulty", "operator", "month")
 
@@ -86,7 +89,8 @@ def practice_statistics(
     since, until : str
         Dates between which the visits began; empty for no limit.
     invented : bool
-        Whether to count invented cases, and then those alone.
+        Whether to count invented cases, and then those alone; an instrument that was used in an
+        invented case counts there.
     method : {"wilson", "exact"}
     today : str
         Date for the expiry of instruments.
@@ -101,11 +105,26 @@ def practice_statistics(
         canals=canals,
         times=shaping_times(canals, key),
         rates=mishap_rates(canals, key, method=method),
-        survival=instrument_survival(lives(reading, today=today)),
+        survival=instrument_survival(_lives_in(reading, invented, today)),
         outcomes=outcomes(reading, invented=invented, method=method),
         run=run_chart(canals),
         funnel=funnel_chart(canals, key),
     )
+
+
+def invented_cases(reading: Reading) -> frozenset[str]:
+    """Return the ids of all invented cases."""
+    query = select(CASES.c.id).where(CASES.c.invented.is_(True))
+    return frozenset(reading.connection.execute(query).scalars())
+
+
+def _lives_in(reading: Reading, invented: bool, today: str) -> list[Life]:
+    made_up = invented_cases(reading)
+    return [
+        life
+        for life in lives(reading, today=today)
+        if any(use.event.case_id in made_up for use in life.uses) is invented
+    ]
 
 
 def _share_columns(name: str, share: Share | None) -> dict[str, Any]:

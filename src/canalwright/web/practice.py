@@ -189,8 +189,6 @@ def few_words(found: PracticeStatistics) -> list[str]:
             "No single instrument is recorded as deformed or separated, so there is no curve of "
             "survival; that is no proof that none was."
         )
-    else:
-        said.append("The survival of instruments counts every use logged, invented cases too.")
     if not any(group.healed_strict for group in found.outcomes):
         said.append("No outcome is recorded at a recall after a visit.")
     return said

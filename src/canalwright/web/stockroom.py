@@ -29,6 +29,7 @@ from canalwright.records.nouns import (
     PhysicalInstrument,
     Stock,
 )
+from canalwright.records.practice import invented_cases
 from canalwright.records.stock import StockLine, receive_stock, stock_lines
 from canalwright.reports.text import format_count, instrument_label
 
@@ -74,11 +75,12 @@ class KeptTray:
 
 @dataclass(frozen=True, eq=False)
 class Stockroom:
-    """Everything on the instruments place."""
+    """Everything on the instruments place; `invented` if any use was in an invented case."""
 
     lives: tuple[Life, ...]
     stock: tuple[StockLine, ...]
     trays: tuple[KeptTray, ...]
+    invented: bool = False
 
     @property
     def in_service(self) -> tuple[Life, ...]:
@@ -111,11 +113,15 @@ class Stockroom:
 
 @dataclass(frozen=True, eq=False)
 class OneLife:
-    """One physical instrument, what happened to it, and the names of cases the visitor reaches."""
+    """One physical instrument, what happened to it, and the names of cases the visitor reaches.
+
+    `invented` tells whether any use was in an invented case.
+    """
 
     life: Life
     events: tuple[DeviceEvent, ...]
     cases: dict[str, str]
+    invented: bool
 
 
 def today(gate: Gate) -> str:
@@ -133,10 +139,13 @@ def stockroom(gate: Gate) -> Stockroom:
     """
     now = today(gate)
     with gate.reading(Operation.INSTRUMENT_READ) as reading:
+        known = tuple(lives(reading, today=now))
+        made_up = invented_cases(reading)
         return Stockroom(
-            tuple(lives(reading, today=now)),
+            known,
             tuple(stock_lines(reading, today=now)),
             (KeptTray(standard_tray()), *_kept_trays(reading)),
+            any(_uses_any(life, made_up) for life in known),
         )
 
 
@@ -152,11 +161,12 @@ def one_life(gate: Gate, code: str) -> OneLife:
         found = find_instrument(reading, code)
         life = life_of(reading, found, today=today(gate))
         outside = reading.find(DeviceEvent, physical_id=found.id, withdrawn=False)
+        made_up = _uses_any(life, invented_cases(reading))
         used_in = dict.fromkeys(use.event.case_id for use in life.uses)
         cases = {
             one: reading.get(Case, one).pseudonym for one in used_in if gate.reaches(reading, one)
         }
-    return OneLife(life, tuple(outside), cases)
+    return OneLife(life, tuple(outside), cases, made_up)
 
 
 def open_one(gate: Gate, **what: Any) -> PhysicalInstrument:
@@ -294,6 +304,10 @@ def withdraw_tray(gate: Gate, document_id: str, reason: str) -> None:
         if document.document_kind != "tray" or document.case_id is not None:
             raise NotRecorded(kind="tray", got=document_id)
         writing.withdraw(document, reason=reason)
+
+
+def _uses_any(life: Life, cases: frozenset[str]) -> bool:
+    return any(use.event.case_id in cases for use in life.uses)
 
 
 def _kept_trays(reading: Reading) -> list[KeptTray]:

@@ -112,7 +112,8 @@ class OutcomesPage:
                 ui.html(html.paragraphs(few), sanitize=False)
         if found.canals:
             with part(_("Times and mishaps"), "times"):
-                ui.html(_times(found) + _mishaps(found), sanitize=False)
+                ui.html(_times(found), sanitize=False)
+                ui.html(_mishaps(found), sanitize=False)
         if any(group.healed_strict for group in found.outcomes):
             with part(_("Outcome by months since the last visit"), "results"):
                 ui.html(_outcomes(found), sanitize=False)
