@@ -13,7 +13,7 @@ from canalwright.teaching.consequences import (
     Drivers,
     chances_of,
     fatigue_chance,
-    torque_chance,
+    overload_chance,
     uniform_draw,
 )
 from canalwright.teaching.rubric import MEASURES, Criterion, Rubric, total_points
@@ -95,9 +95,9 @@ def test_surviving_two_passes_is_surviving_both(start, first, second, spread):
 )  # fmt: skip
 def test_chances_are_probabilities(debris, above, shift, torque, before, more):
     chances = chances_of(Drivers(debris, above, shift, torque, before, before + more))
-    for value in (chances.block, chances.ledge, chances.torsion, chances.fatigue):
+    for value in (chances.block, chances.ledge, chances.twisting, chances.fatigue):
         assert 0.0 <= value <= 1.0
-    assert chances.separation >= max(chances.torsion, chances.fatigue) - 1e-12
+    assert chances.separation >= max(chances.twisting, chances.fatigue) - 1e-12
     if above > DEFAULT_ASSUMPTIONS.block_near_mm.value + 1e-6:
         assert chances.block == 0.0
 
@@ -111,7 +111,7 @@ def test_draws_depend_on_nothing_but_their_key(seed, name, number):
 
 
 def test_half_of_the_instruments_break_at_their_strength_and_at_mean_life():
-    assert torque_chance(1.0, 0.35) == pytest.approx(0.5)
+    assert overload_chance(1.0, 0.35) == pytest.approx(0.5)
     assert fatigue_chance(0.0, 1.0, 0.3) == pytest.approx(0.5)
 
 

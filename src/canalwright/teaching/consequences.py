@@ -25,7 +25,7 @@ __all__ = [
     "Drivers",
     "chances_of",
     "fatigue_chance",
-    "torque_chance",
+    "overload_chance",
     "uniform_draw",
 ]
 
@@ -112,20 +112,20 @@ class Drivers:
 
 @dataclass(frozen=True, slots=True)
 class Chances:
-    """Chances (0 to 1) of what may happen in one pass."""
+    """Chances (0 to 1) of what may happen in one pass; separation by twisting or by fatigue."""
 
     block: float
     ledge: float
-    torsion: float
+    twisting: float
     fatigue: float
 
     @property
     def separation(self) -> float:
         """Chance of a separation by either cause, taken as independent."""
-        return 1.0 - (1.0 - self.torsion) * (1.0 - self.fatigue)
+        return 1.0 - (1.0 - self.twisting) * (1.0 - self.fatigue)
 
 
-def torque_chance(fraction: float, spread: float) -> float:
+def overload_chance(fraction: float, spread: float) -> float:
     """Return the chance that torque exceeds strength, both uncertain: Φ(ln f / s)."""
     return _normal(math.log(fraction) / spread) if fraction > 0.0 else 0.0
 
@@ -137,7 +137,7 @@ def fatigue_chance(before: float, after: float, relative_spread: float) -> float
     is (F(after) − F(before)) / (1 − F(before)).
     """
     spread = math.sqrt(math.log1p(relative_spread**2))
-    first, last = torque_chance(before, spread), torque_chance(after, spread)
+    first, last = overload_chance(before, spread), overload_chance(after, spread)
     return 1.0 if first >= 1.0 else max(last - first, 0.0) / (1.0 - first)
 
 
@@ -150,7 +150,7 @@ def chances_of(drivers: Drivers, assumed: Assumptions = DEFAULT_ASSUMPTIONS) -> 
     return Chances(
         block=max(block, 0.0),
         ledge=assumed.ledge_most.value * ramp,
-        torsion=torque_chance(drivers.torque_fraction, assumed.torque_spread.value),
+        twisting=overload_chance(drivers.torque_fraction, assumed.torque_spread.value),
         fatigue=fatigue_chance(
             drivers.damage_before, drivers.damage_after, assumed.life_spread.value
         ),

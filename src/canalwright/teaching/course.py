@@ -310,7 +310,7 @@ def _happened(
 ) -> tuple[Event, ...]:
     tip, name = done.made.tip_level_mm, done.made.instrument.id
     found = []
-    for cause, chance in (("torsion", chances.torsion), ("fatigue", chances.fatigue)):
+    for cause, chance in (("torsion", chances.twisting), ("fatigue", chances.fatigue)):
         drawn = bench.draw(number, cause)
         if drawn < chance and name not in bench.lost:
             station = _broken_at(loads, cause)
