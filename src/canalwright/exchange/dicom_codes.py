@@ -106,7 +106,7 @@ def tooth_code(tooth: int | None) -> Code:
             got=tooth,
             unit="",
             allowed=(11, 48),
-            source="ISO 3950",
+            source="iso3950",
             hint="Two digits: quadrant 1 to 4, then position 1 to 8.",
         )
     keyword = _QUADRANTS[quadrant] + _NAMES[position]

@@ -31,6 +31,8 @@ NEEDED = {
         "straightening_deg",
     },
     "canalwright/visit-plan@1": {"entries", "canals", "result"},
+    "canalwright/block@1": {"canals", "channels", "volume_mm3", "watertight", "scale"},
+    "canalwright/intake@1": {"subject", "teeth", "not_understood", "not_taken"},
     "canalwright/assessment@1": {"tooth", "assessment"},
 }
 
