@@ -145,9 +145,12 @@ for _group, _name, _short in RECORD_GROUPS:
 app.command(
     "replan",
     short_help="Plan again from where the treatment stands",
-    help="Plan again after something happened: what was done goes into --done (ID@LEVEL where it "
-    "stopped short), a ledge or block into --block-level-mm, a used-up instrument into --discard, "
-    "a new length into --working-length-mm. All options are those of 'plan'.",
+    help="Plan again in the middle of a treatment, from the canal as what was done leaves it. Say "
+    "what was taken in with --done, in order; an instrument that stopped 2 mm short is "
+    "engine-25-04@2. Add what happened: a ledge or block that nothing passes (--block-level-mm), "
+    "an instrument that must not be used again (--discard), a corrected length "
+    "(--working-length-mm). The canal now is computed, not measured. All other options are those "
+    "of 'plan'.",
     epilog="Examples: canalwright replan canals.json --canal MB --done hand-15-02,engine-25-04@2; "
     "canalwright replan canals.json --canal MB --done hand-15-02 --block-level-mm 3.5 --discard "
     "engine-25-04",

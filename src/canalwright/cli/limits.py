@@ -30,7 +30,11 @@ def limits(
     ] = None,
     json: JsonFile = None,
 ) -> None:
-    """Show the limits that planning keeps, each with where it comes from."""
+    """Show the limits that planning keeps, each with where it comes from.
+
+    To set limits of your own: write a template, change values in it, check it with this command,
+    and give it to 'plan --limits'. What the file leaves out keeps its default.
+    """
     from canalwright.exchange.files import StagedFiles
     from canalwright.exchange.limits import LimitProfile, limits_template, read_limits
     from canalwright.planning.types import Limits

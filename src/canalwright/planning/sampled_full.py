@@ -34,8 +34,9 @@ def with_full_loads(
     planned : PlannedStep
         The same pass with its full loads.
     energy_factor, friction_factor, strength_factor, wear_factor : ndarray, shape (samples,)
-        Factors on the nominal parameters. Torque of cutting goes with the energy, torque of
-        rubbing with friction, transportation and the wall it takes with wear.
+        Factors on the nominal parameters. Torque of cutting and the pull that follows from it go
+        with the energy, torque of rubbing with friction, transportation and the wall it takes with
+        wear.
     """
     full = planned.full
     if full is None:
@@ -56,6 +57,9 @@ def with_full_loads(
         found.append(
             _at_most(peak, (cutting * energy_factor + rubbing * friction_factor) / strength_factor)
         )
+    pull = _of(full.margins, "screw_in_n")
+    if pull is not None:
+        found.append(_at_most(pull, pull.value * energy_factor))
     return replace(one, judged=tuple(found))
 
 

@@ -50,7 +50,8 @@ _NORMAL: Final = (
 SAMPLED_ASSUMPTIONS: Final = Caution(
     "SAMPLED_ASSUMPTIONS",
     "Probabilities follow from the stated standard deviations and spreads, several of them "
-    "assumed, and from the concentric model; they are not frequencies seen in patients.",
+    "assumed, from the concentric model, and from full loads that are scaled, not computed again; "
+    "strain is not sampled. They are not frequencies seen in patients.",
     "project rule",
 )
 
@@ -217,7 +218,8 @@ def uncertainty_of(
     -----
     Instruments differ from their nominal diameter by one error each, uniform within tolerance.
     The glide path is judged only where no instrument has been: behind one, it is made, not seen.
-    The limits over the target are a choice of shape and not sampled.
+    The limits over the target are a choice of shape and not sampled; nor is strain, for which no
+    deviation of the curvature between levels is known.
     """
     if not 2 <= samples <= _MOST_SAMPLES:
         raise OutOfRange(name="samples", got=samples, unit="", allowed=(2, _MOST_SAMPLES))
@@ -233,7 +235,8 @@ def uncertainty_of(
     ]
     steps = tuple(planned)
     if steps:
-        more = _full_factors(factors, spreads)
+        energy = situation.parameters.specific_cutting_energy_j_per_mm3
+        more = _full_factors(factors, spreads, _energy_sigma(energy, spreads))
         done = [with_full_loads(o, s, **more) for o, s in zip(done, steps, strict=True)]
     return _gathered(done, factors, seed, [p.instrument.id for p in made])
 
@@ -324,9 +327,11 @@ def _energy_sigma(energy: Graded, spreads: Spreads) -> float:
     return float(np.sqrt(fit + spreads.fitted_energy_sigma.value**2))
 
 
-def _full_factors(factors: dict[str, Floats], spreads: Spreads) -> dict[str, Floats]:
+def _full_factors(
+    factors: dict[str, Floats], spreads: Spreads, energy_sigma: float
+) -> dict[str, Floats]:
     return {
-        "energy_factor": np.exp(spreads.cutting_energy_sigma.value * factors["cutting energy"]),
+        "energy_factor": np.exp(energy_sigma * factors["cutting energy"]),
         "friction_factor": np.exp(spreads.friction_sigma.value * factors["friction"]),
         "strength_factor": np.maximum(
             1.0 + spreads.strength_sigma.value * factors["strength"], 0.1

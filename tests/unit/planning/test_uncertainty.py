@@ -105,6 +105,44 @@ def test_a_thousand_samples_come_close_to_a_hundred_thousand():
         assert row.probability == pytest.approx(same.probability, abs=0.02)
 
 
+def test_a_thousand_samples_come_close_under_full_loads_too():
+    canal = _canal(sd_mm=0.02, dentin_sd_mm=0.05, spacing_mm=1.0, curve_radius_mm=30.0)
+    best = plan(canal, standard_tray(), Target(25, 0.04)).plans[0]
+    few, many = (_sampled_full(canal, best, samples=count) for count in (1000, 100_000))
+    full = {"torque_peak_fraction", "transportation_mm", "screw_in_n"}
+    assert full <= {row.constraint for row in few.limits}
+    assert any(0.02 < row.probability < 0.98 for row in many.limits if row.constraint in full)
+    assert few.any_probability == pytest.approx(many.any_probability, abs=0.02)
+    for row in few.limits:
+        same = _at(many, row.step, row.constraint)
+        assert row.probability == pytest.approx(same.probability, abs=0.02)
+
+
+def test_a_fitted_cutting_energy_narrows_full_loads():
+    canal = _canal(spacing_mm=1.0)
+    energy = DEFAULT_LOAD_PARAMETERS.specific_cutting_energy_j_per_mm3
+    fitted = replace(
+        DEFAULT_LOAD_PARAMETERS,
+        specific_cutting_energy_j_per_mm3=replace(energy, sd=0.02 * energy.value),
+    )
+    best = plan(canal, standard_tray(), Target(25, 0.04)).plans[0]
+    assumed, known = (
+        _sampled_full(canal, best, samples=1024, parameters=parameters)
+        for parameters in (DEFAULT_LOAD_PARAMETERS, fitted)
+    )
+    ratios = []
+    for result in (assumed, known):
+        last = _at(result, len(best.steps), "screw_in_n")
+        ratios.append(math.log(last.high / last.low) / (2.0 * 1.6449))
+    # The pull goes with the energy alone: lognormal, from the 5th to the 95th percentile.
+    assert ratios == pytest.approx([0.5, math.hypot(0.02, 0.25)], rel=0.03)
+
+
+def _sampled_full(canal, best, **options):
+    passes = [one.step.made for one in best.steps]
+    return uncertainty_of(canal, passes, Target(25, 0.04), planned=best.steps, **options)
+
+
 def test_same_seed_same_result_other_seed_another():
     canal = _canal(sd_mm=0.03)
     first, again, other = (uncertainty_of(canal, SEQUENCE, samples=64, seed=s) for s in (3, 3, 4))
