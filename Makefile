@@ -23,6 +23,7 @@ $(BIN)/uv:
 $(VENV)/.run-ready: pyproject.toml uv.lock | $(BIN)/uv
 	$(BIN)/uv sync --frozen --inexact --compile-bytecode --quiet
 	$(BIN)/python -m canalwright.planning.warm_up
+	$(BIN)/python -m canalwright.imaging.warm_up
 	@touch $@
 
 $(VENV)/.dev-ready: pyproject.toml uv.lock | $(BIN)/uv
@@ -69,7 +70,7 @@ frontend: ## Rebuild the browser bundle of the 3-D view (needs Node; its result 
 .PHONY: bench
 bench: $(VENV)/.dev-ready ## Measure speed and accuracy against general libraries
 	$(BIN)/python -m pytest benchmarks --benchmark-only -q
-	$(BIN)/python tools/bench_all.py
+	$(BIN)/python benchmarks/against_peers.py
 
 .PHONY: clean
 clean: ## Remove the environment, caches and everything built
