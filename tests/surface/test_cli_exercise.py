@@ -38,7 +38,7 @@ def folder(tmp_path_factory) -> Path:
 def test_show_states_task_rubric_and_assumptions(folder):
     text = run("show", str(folder / "exercise.json"))
     assert "One canal (seed 7)" in text
-    assert "planning limit used most" in text
+    assert "largest share of a planning limit" in text
     assert "clearing chance: 0.6 (assumed)" in text
 
 

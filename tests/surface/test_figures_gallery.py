@@ -21,6 +21,7 @@ from canalwright.reports.gallery_instruments import fatigue_by_station
 from canalwright.reports.gallery_motion import SideView, write_insertion
 from canalwright.reports.gallery_scene import GalleryScene, gallery_scene
 from canalwright.shaping.shape import Pass, Shape
+from canalwright.teaching.block_canal import CanalDesign, designed_canal
 
 
 @pytest.fixture(scope="module")
@@ -82,6 +83,9 @@ def test_fatigue_adds_two_canals_station_by_station(scene, drawn):
     assert f"together {100 * total.max():.1f} % at D{station[total.argmax()]:.1f}" in (
         drawn["fatigue"].caption
     )
+    # Identifiers keep their hyphens; only the exponent has a minus.
+    assert f"that {passes[-1].instrument.id} uses" in drawn["fatigue"].caption
+    assert "exponent −0.5 (cheung2007)" in drawn["fatigue"].caption
     parts = fatigue_by_station(scene, station)
     assert total.max() < sum(float(used.max()) for _, _, used in parts)
 
@@ -109,6 +113,17 @@ def test_terminus_states_the_step_with_and_without_patency(drawn):
     assert "leaves 0.11 mm there" in caption
     assert "hand-15-02 (0.15 mm at the terminus)" in caption
     assert f"{100 * (0.15 / 0.11 - 1):.0f} % instead of {100 * (0.15 / 0.10 - 1):.0f} %" in caption
+
+
+def test_terminus_says_where_patency_makes_no_difference(scene):
+    wide = gallery_scene(
+        designed_canal(CanalDesign(size=20, bends=())),
+        sequences=tuple((n, (Pass(find_instrument("engine-25-04")),)) for n in ("A", "B")),
+        patency=scene.patency,
+    )
+    caption = gallery_figure("terminus", wide, LOOKS["print"]).caption
+    # By hand: 0.25 mm into 0.20 mm.
+    assert "steps by 25 %, as without it" in caption
 
 
 def test_insertion_states_strain_and_force_of_the_led_pass(scene, drawn):

@@ -9,7 +9,7 @@ import typer
 
 from canalwright.cli.load_options import FatigueTests, load_options
 from canalwright.cli.options import Patency, TrayFile
-from canalwright.cli.output import announce, print_text
+from canalwright.cli.output import announce, invented_notice, print_text
 from canalwright.cli.reading import read_named_sequences, split_names
 from canalwright.cli.writing import check_targets
 from canalwright.errors import UsageError
@@ -71,8 +71,7 @@ def figure(
         _write_gallery(scene, look, target)
     else:
         _write_one(name, scene, look, target)
-    if scene.invented:
-        announce("INVENTED DATA: figures without --canals show an invented canal.")
+    invented_notice(scene.invented)
 
 
 def _list() -> None:

@@ -62,7 +62,7 @@ def steps_figure(scene: GalleryScene, look: Look, captioned: bool = True) -> Gal
             plain_axes(axes, look)
             _draw_steps(axes, one, look)
             axes.axvline(limit.value, color=INK, lw=0.9, ls=(0, (4, 2)))
-            axes.set_xlim(0.0, 1.3 * max(most, 2.2 * limit.value))
+            axes.set_xlim(0.0, 1.3 * max(most, 3.5 * limit.value))
             axes.set_ylim(0.0, scene.canal.length_mm)
             axes.set_xlabel("step, %")
             axes.set_title(f"Protocol {name}", fontsize=look.body_pt, fontweight="bold", pad=3)
@@ -148,7 +148,10 @@ def _draw_section(
         return closed * np.cos(theta), closed * np.sin(theta)
 
     outer = before.outer_radius_mm[at]
-    if not np.isnan(outer).any():
+    # Where the outer surface is known in part only, its known part is a line.
+    if np.isnan(outer).any():
+        axes.plot(*outline(outer), color=MUTED, lw=0.8)
+    else:
         axes.fill(*outline(outer), color=_DENTIN, ec=MUTED, lw=0.8)
     axes.fill(*outline(after.radius_mm[at]), color=_CUT, ec=INK, lw=0.7 * look.line_pt)
     axes.fill(*outline(before.radius_mm[at]), color=_BEFORE, ec=INK, lw=0.9, ls=(0, (3, 1.5)))
@@ -181,13 +184,17 @@ def terminus_figure(scene: GalleryScene, look: Look, captioned: bool = True) -> 
         "step without": float(without.step_percent[0]),
         "step with": float(with_it.step_percent[0]),
     }
+    instead = (
+        f" instead of {numbers['step without']:.0f} % against the untouched canal"
+        if numbers["step without"] > numbers["step with"] + 0.5
+        else ", as without it: the canal is wider there than what the file leaves"
+    )
     caption = (
         f"{patency.instrument.id} taken {-patency.tip_level_mm:g} mm past the terminus "
         f"(jafarzadeh2017) and worked until loose ({patency.loose_mm:g} mm, common practice, no "
         f"source) leaves {numbers['patency at terminus']:.2f} mm there. {following.instrument.id} "
         f"({numbers['next at terminus']:.2f} mm at the terminus) then steps by "
-        f"{numbers['step with']:.0f} % instead of {numbers['step without']:.0f} % against the "
-        "untouched canal. Widths are drawn larger than lengths."
+        f"{numbers['step with']:.0f} %{instead}. Widths are drawn larger than lengths."
     )
     title = "Terminus with patency"
     with framed(look, title, caption, invented=scene.invented, captioned=captioned) as frame:

@@ -247,14 +247,14 @@ def fatigue_figure(scene: GalleryScene, look: Look, captioned: bool = True) -> G
     }
     coefficient = scene.parameters.fatigue_coefficient_of(one)
     test = "none" if coefficient is None else f"{coefficient.note}, {coefficient.evidence}"
+    exponent = f"{scene.parameters.fatigue_exponent.value:g}".replace("-", "−")
     peaks = " and ".join(f"{100 * float(used.max()):.1f} %" for _, _, used in parts)
     caption = (
         f"Share of mean fatigue life that {one.id} uses at every station in two canals: at most "
         f"{peaks}; together {100 * numbers['total']:.1f} % at D{numbers['station']:.1f}, for the "
         "curves bend it at different places and damage adds up per station (miner1945). Test point "
-        f"of the strain–life law: {test}; exponent "
-        f"{scene.parameters.fatigue_exponent.value:g} ".replace("-", "−")
-        + "        (cheung2007). Single lives scatter by 30 % and more (huelsmann2019)."
+        f"of the strain–life law: {test}; exponent {exponent} (cheung2007). Single lives scatter "
+        "by 30 % and more (huelsmann2019)."
     )
     title = "Fatigue by station"
     invented = scene.invented or scene.second.provenance.invented

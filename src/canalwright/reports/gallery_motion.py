@@ -15,7 +15,7 @@ from canalwright.exchange.files import StagedFiles
 from canalwright.geometry.sections import directions_rad
 from canalwright.reports.gallery_frame import Frame, GalleryFigure, Look, framed, plain_axes
 from canalwright.reports.gallery_scene import GalleryScene
-from canalwright.reports.style import GRID_COLOR, INK, drawing, instrument_style, scale_bar
+from canalwright.reports.style import GRID_COLOR, INK, MUTED, drawing, instrument_style, scale_bar
 from canalwright.shaping.off_center_step import OffCenterStep
 
 if TYPE_CHECKING:
@@ -154,10 +154,11 @@ def insertion_figure(scene: GalleryScene, look: Look, captioned: bool = True) ->
 
 def _draw_view(axes: Axes, view: SideView, visit: int, look: Look) -> None:
     for edges, color, edge in ((view.root_mm, _DENTIN, "none"), (view.walls_mm, "white", INK)):
-        if np.isnan(edges[0]).any() or np.isnan(edges[1]).any():
-            continue
         ring = np.concatenate([edges[0], edges[1][::-1]])
-        axes.fill(*ring.T, color=color, lw=0)
+        if not np.isnan(ring).any():
+            axes.fill(*ring.T, color=color, lw=0)
+        elif edge == "none":
+            edge = MUTED
         for side in edges:
             axes.plot(*side.T, color=edge, lw=0.7)
     left, right = view.instrument_mm(visit)

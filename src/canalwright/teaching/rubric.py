@@ -14,7 +14,7 @@ __all__ = ["DEFAULT_RUBRIC", "MEASURES", "Criterion", "Rubric", "Score", "total_
 MEASURES: Final[dict[str, tuple[str, str]]] = {
     "target_percent": ("levels at which the target is reached, worst canal", "%"),
     "limits_broken": ("limits of planning broken, all passes", ""),
-    "limit_used_percent": ("planning limit used most by any pass, of that limit", "%"),
+    "limit_used_percent": ("largest share of a planning limit that any pass uses", "%"),
     "step_percent": ("largest step of any pass", "%"),
     "torque_percent": ("largest share of the estimated torsional strength", "%"),
     "separation_risk_percent": ("chance that some instrument separates, all passes", "%"),
