@@ -120,7 +120,7 @@ def _side_cells(side: SideResult, at: int) -> tuple[str, str]:
     value, sd = float(side.transportation_mm[at]), float(side.sd_mm[at])
     status = side.centering.status[at]
     ratio = _CENTERING_MARKS.get(status) or format_number(float(side.centering.ratio[at]), 2)
-    shown = f"{value:+.3f}".replace("-", "−")
+    shown = _signed(value, 3)
     return (f"{shown} ± {sd:.3f}" if sd > 0.0 else shown), ratio
 
 
@@ -208,8 +208,8 @@ def expected_table(one: ExpectedComparison) -> TextTable:
             _with_sd(
                 Estimate(float(one.achieved_diameter_mm[at]), float(one.diameter_sd_mm[at])), 3
             ),
-            f"{float(one.expected_transportation_mm[key][at]):+.3f}".replace("-", "−"),
-            f"{float(one.achieved_transportation_mm[key][at]):+.3f}".replace("-", "−"),
+            _signed(float(one.expected_transportation_mm[key][at]), 3),
+            _signed(float(one.achieved_transportation_mm[key][at]), 3),
         )
         for at in indices_every_mm(one.level_mm, 1.0)
     )

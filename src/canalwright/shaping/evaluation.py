@@ -109,9 +109,10 @@ def evaluate_pair(
     NotOneTooth
         If the canals do not lie in each other.
     OutOfRange
-        For a tolerance outside 0 to 0.5 mm.
+        For a tolerance outside 0 to 0.5 mm, or a preparation that was to begin outside the canal.
     """
     placed = alignment or Alignment()
+    _require_in_canal(before, intended_level_mm)
     tolerance = tolerance_for(before, after, tolerance_mm)
     pair = paired(before, moved_canal(after, placed.movement.inverse()))
     error = wall_error(pair, placed, seed, samples)
@@ -164,6 +165,17 @@ def evaluate_pair(
             pair, placed, volumes, sides, error, tolerance, apical, suspicions, smi
         ),
     )
+
+
+def _require_in_canal(canal: Canal, intended_level_mm: float) -> None:
+    if not 0.0 <= intended_level_mm < canal.length_mm:
+        raise OutOfRange(
+            name="level at which the preparation was to begin",
+            got=intended_level_mm,
+            unit="mm",
+            allowed=(0, round(canal.length_mm, 2)),
+            hint="Levels count from the terminus.",
+        )
 
 
 def _side(pair: CanalPair, error: WallError, side: Side, alignment: Alignment) -> SideResult:

@@ -78,7 +78,7 @@ def _plausibility(
     elif abs(after.value - before.value) <= 2.0 * sd:
         yield Caution(
             "CHANGE_WITHIN_ERROR",
-            f"The change of volume, {after.value - before.value:+.3f} mm³, is not larger than "
+            f"The change of volume, {_signed(after.value - before.value)} mm³, is not larger than "
             f"twice its standard deviation ({sd:.3f} mm³).",
             "project rule",
         )
@@ -176,3 +176,8 @@ def _figures(
             "No root surface is known: dentin left and perforation are not judged.",
             "project rule",
         )
+
+
+def _signed(value: float) -> str:
+    rounded = round(value, 3)
+    return f"{rounded:+.3f}".replace("-", "−") if rounded else "0.000"

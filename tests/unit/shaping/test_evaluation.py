@@ -12,6 +12,7 @@ from canalwright.errors import NotOneTooth, OutOfRange
 from canalwright.geometry.alignment import Alignment
 from canalwright.geometry.movement_error import MovementError
 from canalwright.geometry.rigid import Rigid
+from canalwright.reports.evaluation_tables import sides_table
 from canalwright.shaping.evaluation import evaluate_pair
 from canalwright.shaping.evaluation_scans import aligned_by_surfaces
 from canalwright.shaping.metrics import CenteringStatus
@@ -226,3 +227,21 @@ def test_the_same_seed_gives_the_same_deviation():
     first, second, other = (evaluate_pair(before, after, seed=s) for s in (1, 1, 2))
     assert first.untouched_percent == second.untouched_percent
     assert first.untouched_percent.sd != other.untouched_percent.sd
+
+
+@pytest.mark.parametrize("level_mm", [-0.5, 99.0, float("nan")])
+def test_a_preparation_begins_within_the_canal(level_mm):
+    canal = round_canal(0.3, 0.03)
+    with pytest.raises(OutOfRange, match="preparation was to begin"):
+        evaluate_pair(canal, canal, intended_level_mm=level_mm)
+
+
+def test_nothing_changed_is_said_without_a_sign():
+    canal = round_canal(0.3, 0.03)
+    known = replace(canal, diameter_sd_mm=np.full(121, 0.01))
+    found = evaluate_pair(known, known)
+    said = " ".join(caution.text for caution in found.cautions)
+    cells = " ".join(cell for row in sides_table(found).rows for cell in row)
+    assert "change of volume, 0.000 mm³" in said
+    assert "0.000" in cells
+    assert not {"−0.000", "-0.000", "+0.000"} & set(cells.split())
