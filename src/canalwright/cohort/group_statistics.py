@@ -227,7 +227,10 @@ def _terms(frame: Any, measure: str, covariates: tuple[str, ...]) -> tuple[Model
         nan = math.nan
         reason = " ".join(f"no fit: {error}".split())
         return (ModelTerm(measure, kind, "", nan, nan, nan, nan, reason),)
-    return tuple(ModelTerm(measure, kind, *row, note) for row in rows)
+    return tuple(
+        ModelTerm(measure, kind, name, value, low, high, p, note)
+        for name, value, low, high, p in rows
+    )
 
 
 _LEFT_OUT: Final = ("Intercept", "Group Var")
