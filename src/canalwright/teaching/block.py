@@ -180,7 +180,7 @@ def _dimensions(canals: tuple[Canal, ...], wishes: BlockWishes) -> Dimensions:
     else:
         outer = np.concatenate([root.point_mm for root in roots(canals)])
         near = outer[outer[:, 2] > orifice - 1.0]
-        low = np.array([*(near.min(axis=0)[:2] - 1.0), orifice - 0.5])
+        low = np.array([*(near.min(axis=0)[:2] - 1.0), orifice - 1.0])
         high = np.array([*(near.max(axis=0)[:2] + 1.0), orifice + _HANDLE_MM])
     grow = np.maximum(_LEAST_MM - (high - low), 0.0) / 2.0 * np.array([1.0, 1.0, 0.0])
     return Dimensions(low - grow, high + grow, terminus, orifice)
@@ -199,12 +199,13 @@ def _holes(canals: tuple[Canal, ...], size: Dimensions, wishes: BlockWishes) -> 
     well = 0.0
     if wishes.apex == "open" and wishes.shape == "block":
         well = max(1.0, wishes.printer.least_channel_mm.value / wishes.scale)
-    holes = [
-        one
-        for canal in canals
-        for one in channels(canal, size.high_mm[2], well, reach, wishes.apex)
-    ]
-    return holes if wishes.shape == "block" else [*holes, *_accesses(canals, size)]
+    tooth = wishes.shape == "tooth"
+    holes = []
+    for canal in canals:
+        # The access of a tooth is wider than the canal; a box has none.
+        top = float(canal.centerline_mm[-1, 2]) + 0.2 if tooth else float(size.high_mm[2])
+        holes += channels(canal, top, well, reach, wishes.apex)
+    return [*holes, *_accesses(canals, size)] if tooth else holes
 
 
 def _accesses(canals: tuple[Canal, ...], size: Dimensions) -> list[Solid]:
