@@ -232,8 +232,8 @@ class Limits:
         Evidence.ASSUMED,
         source="figueiredo2009",
         note="beyond what superelastic alloys recover (6 to 8 %): raised from 8 % so that "
-        "measured canals stay plannable. Wires were tested at up to 12 %; how long a file lasts there "
-        "is not known: few turns, caution from 6 %",
+        "measured canals stay plannable. Wires were tested at up to 12 %; how long a file lasts "
+        "there is not known: few turns, caution from 6 %",
     )
     access_mm: Graded = Graded(
         2.0,
