@@ -278,7 +278,8 @@ def test_calibration_and_fatigue_tests_reach_every_command(
 ):
     target = tmp_path / "calibration.json"
     assert calibrated(canals_file, tmp_path, log_text, "--json", str(target)).exit_code == 0
-    arguments = COMMANDS[command]
+    # Kept centered, torque is that of cutting alone and proportional to its energy.
+    arguments = [*COMMANDS[command], *(["--concentric"] if command == "simulate" else [])]
     plain = planned_with(canals_file, arguments)
     assert plain["load_parameters"]["specific_cutting_energy_j_per_mm3"]["evidence"] == "assumed"
     assert "load_parameters" not in plain["inputs"]
