@@ -81,19 +81,20 @@ class Visits:
         """Return the visits that a drive recorded."""
         from canalwright.shaping import pass_kernel as column
 
+        # Copies: views would keep the whole room that the drive had taken for its record.
         return cls(
-            tip_level_mm=visit[:, column.TIP],
-            disc_mm=disc,
-            rest_mm=offset_mm[:, 0],
-            worn_mm=offset_mm[:, 1],
-            tilt=tilt,
-            wall_force_n_per_mm=force_n_per_mm,
-            strain=strain,
-            insertion_force_n=visit[:, column.INSERTION_N],
+            tip_level_mm=visit[:, column.TIP].copy(),
+            disc_mm=disc.copy(),
+            rest_mm=offset_mm[:, 0].copy(),
+            worn_mm=offset_mm[:, 1].copy(),
+            tilt=tilt.copy(),
+            wall_force_n_per_mm=force_n_per_mm.copy(),
+            strain=strain.copy(),
+            insertion_force_n=visit[:, column.INSERTION_N].copy(),
             converged=visit[:, column.CONVERGED] > 0.0,
             cut_short=visit[:, column.CUT_SHORT] > 0.0,
             iterations=visit[:, column.ITERATIONS].astype(np.int64),
-            filled_mm2=visit[:, column.FILLED_MM2],
+            filled_mm2=visit[:, column.FILLED_MM2].copy(),
         )
 
 

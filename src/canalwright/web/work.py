@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.web.desk import OpenCanal
+from canalwright.web.memory import gives_back
 from canalwright.web.scans import ScanRoom
 from canalwright.web.stepping import Bench, bench_of
 from canalwright.web.wishes import PlanWishes
@@ -104,6 +105,7 @@ def warm_up() -> None:
     all_references()
 
 
+@gives_back
 def make_plan(canal: Canal, wishes: PlanWishes, progress: Progress | None = None) -> PlanResult:
     """Plan a canal with the standard tray."""
     from canalwright.instruments.tray import standard_tray
@@ -120,6 +122,7 @@ def make_plan(canal: Canal, wishes: PlanWishes, progress: Progress | None = None
     )
 
 
+@gives_back
 def show_plan(opened: OpenCanal, result: PlanResult, shown: int, scans: ScanRoom) -> PlanView:
     """Return one plan of a result with its texts and figure."""
     from canalwright.reports.plan_views import plan_figure, report_inputs, with_plan_first
@@ -146,6 +149,7 @@ def _bench(canal: Canal, result: PlanResult, image: StraightenedImage | None) ->
     return bench_of(canal, result.target, result.limits, passes, patency, picture)
 
 
+@gives_back
 def canal_figure(opened: OpenCanal, scans: ScanRoom) -> str:
     """Return the tracks of the canal as measured."""
     from canalwright.planning.situation import canal_curvature_per_mm
@@ -162,6 +166,7 @@ def canal_figure(opened: OpenCanal, scans: ScanRoom) -> str:
     return _svg(figure)
 
 
+@gives_back
 def plan_pdf(opened: OpenCanal, result: PlanResult, scans: ScanRoom) -> bytes:
     """Return the report on the recommended plan."""
     from canalwright.reports.pdf import plan_report_pdf
