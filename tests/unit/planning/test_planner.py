@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from canalwright.errors import NoFeasiblePlan, OutOfRange, UnknownName
@@ -68,6 +70,22 @@ def test_reasons_name_the_step_and_what_the_next_larger_would_do(result):
     assert f"{step.step.step_percent[at]:.1f} % of a limit of 45 %" in text
     assert "The next larger, " in text
     assert "Without it" in text
+
+
+def test_next_larger_instrument_really_would_make_the_step_that_the_reason_says(result):
+    told = r"The next larger, (\S+), would be a step of (\d+) % at level ([\d.]+) mm"
+    checked = 0
+    for one in result.plans:
+        before = (result.start, *(s.step.after for s in one.steps))
+        for number, planned in enumerate(one.steps):
+            for name, percent, level in re.findall(told, " ".join(planned.reasons)):
+                station_mm = float(level) - planned.step.made.tip_level_mm
+                opens = instrument_from_id(name).diameter_mm(station_mm)
+                was = np.interp(float(level), before[number].level_mm, before[number].inscribed_mm)
+                # Levels are printed to 0.1 mm: a taper of .06 moves the size by 0.003 mm.
+                assert 100.0 * (opens / was - 1.0) == pytest.approx(float(percent), abs=2.0)
+                checked += 1
+    assert checked
 
 
 def test_patency_is_told_apart_from_the_plan(result):
