@@ -214,7 +214,8 @@ def _together(problem: Problem) -> tuple[str, ...]:
     if found is None:
         return (_out_of_reach(problem),)
     clauses = _broken_clauses(problem.rules, found)[:_CLAUSES]
-    return ("no limit stands alone in the way; with all of them set aside, " + "; ".join(clauses),)
+    told = "no limit stands alone in the way; a sequence found with all of them set aside breaks "
+    return (told + "several: " + "; ".join(clauses),)
 
 
 def _broken_clauses(rules: Rules, passes: tuple[Pass, ...]) -> list[str]:
