@@ -34,6 +34,9 @@ NEEDED = {
     "canalwright/block@1": {"canals", "channels", "volume_mm3", "watertight", "scale"},
     "canalwright/intake@1": {"subject", "teeth", "not_understood", "not_taken"},
     "canalwright/assessment@1": {"tooth", "assessment"},
+    "canalwright/exercise@1": {"canals", "rubric"},
+    "canalwright/attempt@1": set(),
+    "canalwright/grades@1": {"grades"},
 }
 
 
