@@ -75,5 +75,5 @@ def test_limits_that_bind_only_together_are_all_named():
     canal = tapered_canal(apical_mm=0.12, taper_mm_per_mm=0.03)
     tray = [instrument_from_id("engine-30-04")]
     error = _refused(canal, tray)
-    assert error.binding[0].startswith("no limit stands alone in the way; a sequence found with all")
+    assert error.binding[0].startswith("no limit stands alone in the way; a sequence found with")
     assert "step of 150 %" in error.binding[0]
