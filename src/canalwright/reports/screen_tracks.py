@@ -126,9 +126,7 @@ def step_scene(
         allowed = 100.0 * limits.fatigue_fraction.value
         tracks.append(_track("fatigue", "%", 1, [("used", 100.0 * loads.fatigue_used)], allowed))
     outlines = [(before, "#ffd23f", "", True), (done.after, "#5bd1ff", "#5bd1ff", False)]
-    scene = _scene(
-        canal, key, canal.name, instrument_label(instrument), outlines, tracks
-    )
+    scene = _scene(canal, key, canal.name, instrument_label(instrument), outlines, tracks)
     scene["instrument"] = _instrument(instrument, done.made.tip_level_mm, canal, movable=movable)
     return scene | {"image": image}
 
