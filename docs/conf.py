@@ -26,3 +26,6 @@ exclude_patterns = ["_build", "_generated"]
 html_theme = "furo"
 html_title = "Canalwright"
 html_static_path: list[str] = []
+
+# Two classes may have an attribute of one name, the one a refinement of the other.
+suppress_warnings = ["ref.python"]
