@@ -21,7 +21,7 @@ __all__ = ["CanalPair", "moved_canal", "paired", "wall_of"]
 
 Floats = NDArray[np.float64]
 
-_MOST_STEPS, _SETTLED_MM = 40, 1e-7
+_MOST_STEPS, _SETTLED_MM, _CROSSED_MM = 40, 1e-7, 0.005
 _BEYOND_MM = 0.15
 _LEAST_COMMON = 0.6
 
@@ -165,8 +165,9 @@ def _crossing_mm(tube: TubeWall, start: Floats, rays: Floats, radius: Floats) ->
         on = reach + gap
         reach = np.where((on > low) & (on < high), on, 0.5 * (low + high))
         place = tube.place_of(start[:, None, :] + reach[..., None] * rays, place.level_mm)
-    known = np.isfinite(tube.radius_at_mm(place, radius))
-    return np.where(known, reach, np.nan)
+    # A ray that met unknown surface on its way has been led back to where nothing crosses it.
+    left = np.abs(tube.radius_at_mm(place, radius) - place.rho_mm)
+    return np.where(left < _CROSSED_MM, reach, np.nan)
 
 
 def _longest_run(good: NDArray[np.bool_]) -> slice:

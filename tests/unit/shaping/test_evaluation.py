@@ -16,7 +16,7 @@ from canalwright.reports.evaluation_tables import sides_table
 from canalwright.shaping.evaluation import evaluate_pair
 from canalwright.shaping.evaluation_scans import aligned_by_surfaces
 from canalwright.shaping.metrics import CenteringStatus
-from canalwright.shaping.pairing import moved_canal
+from canalwright.shaping.pairing import moved_canal, paired
 from support.canals import tapered_canal
 
 
@@ -205,6 +205,19 @@ def test_perforation_is_suspected_where_the_wall_reaches_the_surface():
     assert 5.0 < found.suspicions[0].level_mm < 7.0
     assert found.suspicions[0].left_mm == pytest.approx(0.01, abs=0.005)
     assert "PERFORATION_SUSPECTED" in codes(found)
+
+
+def test_unknown_surface_is_no_surface_at_the_axis():
+    before = round_canal(0.3, 0.02, curve_radius_mm=8.0, outer_mm=3.0, outer_apical_mm=3.0)
+    after = round_canal(0.4, 0.03, curve_radius_mm=8.0, outer_mm=3.0, outer_apical_mm=3.0)
+    rng = np.random.default_rng(4)
+    hidden = rng.random(after.outer_radius_mm.shape) < 0.64
+    seen = replace(after, outer_radius_mm=np.where(hidden, np.nan, after.outer_radius_mm))
+    blind = replace(before, outer_radius_mm=np.full_like(before.outer_radius_mm, np.nan))
+    pair = paired(blind, seen)
+    known = pair.left_mm[np.isfinite(pair.left_mm)]
+    assert known.size > 100
+    assert known.min() > 0.9
 
 
 def test_tolerance_is_a_voxel_or_stated():
