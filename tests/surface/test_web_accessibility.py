@@ -144,7 +144,7 @@ PLACES = {
     "/compare": "#part-tracks svg",
     "/outcomes?case={case}": "text=No instrumented canal",
     "/settings": "text=Made with",
-    "/case/{case}": "text=create document",
+    "/case/{case}": "#part-history table",
     "/case/{case}/measure": "h1",
     "/case/{case}/plan/{document}/1": "figure svg",
     "/case/{case}/step/{document}/1": "text=Compute the step",

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from canalwright.errors import MalformedText
+from canalwright.records import cases
 from canalwright.records.cases import add_tooth, amend_case, create_case, find_case, list_cases
 from canalwright.records.errors import AlreadyRecorded, Conflict, NotRecorded
 from canalwright.records.nouns import Case
@@ -35,8 +36,8 @@ def test_what_is_recorded_is_found_by_beginnings_of_words(store):
 @pytest.mark.parametrize(("rare", "tried"), [(1000, 1000), (0, 1000), (0, 2), (3, 2)])
 def test_every_way_of_searching_finds_the_same(store, monkeypatch, rare, tried):
     """However rare a word is taken to be, and however few of the newest cases are tried first."""
-    monkeypatch.setattr("canalwright.records.cases._RARE", rare)
-    monkeypatch.setattr("canalwright.records.cases._TRIED", tried)
+    monkeypatch.setattr(cases, "_RARE", rare)
+    monkeypatch.setattr(cases, "_TRIED", tried)
     labels = ["lower molar", "upper molar", "lower canine", "upper canine", "lower molar again"]
     with store.writing() as writing:
         for at, label in enumerate(labels):
