@@ -14,8 +14,6 @@ from canalwright.cautions import Caution, merged
 from canalwright.shaping.shape import Pass, Shape
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from canalwright.instruments.instrument import Instrument
     from canalwright.planning.explain import Walk
     from canalwright.planning.situation import Situation
@@ -144,18 +142,6 @@ class Bench:
         ]
         marks = screen_space.contact_marks(rod, wall_contacts(rod))
         return SpaceScene([mesh for mesh in meshes if mesh is not None], marks)
-
-
-def bench_of(
-    canal: Canal,
-    target: Target,
-    limits: Limits,
-    passes: Sequence[Pass],
-    patency: Pass | None,
-    image: dict[str, Any] | None,
-) -> Bench:
-    """Return a bench for the steps of a plan."""
-    return Bench(canal, target, limits, tuple(passes), patency, image)
 
 
 def swapped(made: Pass, instrument: Instrument) -> Pass:

@@ -14,7 +14,7 @@ from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
 from canalwright.web.desk import OpenCanal
 from canalwright.web.memory import gives_back
 from canalwright.web.scans import ScanRoom
-from canalwright.web.stepping import Bench, bench_of
+from canalwright.web.stepping import Bench
 from canalwright.web.wishes import PlanWishes
 
 if TYPE_CHECKING:
@@ -141,12 +141,12 @@ def show_plan(opened: OpenCanal, result: PlanResult, shown: int, scans: ScanRoom
 def _bench(canal: Canal, result: PlanResult, image: StraightenedImage | None) -> Bench | None:
     from canalwright.reports.screen_tracks import picture_of
 
-    passes = [one.step.made for one in result.plans[0].steps]
+    passes = tuple(one.step.made for one in result.plans[0].steps)
     if not passes:
         return None
     patency = None if result.patency is None else result.patency.step.made
     picture = None if image is None else picture_of(image)
-    return bench_of(canal, result.target, result.limits, passes, patency, picture)
+    return Bench(canal, result.target, result.limits, passes, patency, picture)
 
 
 @gives_back

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import tempfile
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 
 from nicegui import events, ui
@@ -14,7 +15,7 @@ from canalwright.web.cabinet import attach_scan
 from canalwright.web.desk import OpenCase
 from canalwright.web.running import show_trouble, tell, working
 
-__all__ = ["add_scan", "file_ending"]
+__all__ = ["add_scan", "drop_files", "received"]
 
 
 def add_scan(opened: OpenCase) -> None:
@@ -38,19 +39,7 @@ def add_scan(opened: OpenCase) -> None:
             "nothing leaves this machine.</p>",
             sanitize=False,
         )
-        upload = ui.upload(
-            label="Drop the files here",
-            multiple=True,
-            auto_upload=True,
-            max_total_size=LARGEST_UPLOAD_BYTES,
-            on_multi_upload=take,
-            on_rejected=lambda: tell("These files are too large.", bad=True),
-        ).props("flat batch")
-        with ui.element("div").classes("buttons"):
-            # In the browser, since it opens a file dialog only right after a click.
-            ui.button("Choose files …").props("outline").on(
-                "click", js_handler=f"() => getElement({upload.id}).$refs.qRef.pickFiles()"
-            )
+        drop_files(take)
         messages = ui.element("div").classes("stack")
 
 
@@ -59,11 +48,34 @@ async def _taken(opened: OpenCase, event: events.MultiUploadEventArguments) -> N
         working("Taking out identifying attributes") as progress,
         tempfile.TemporaryDirectory(prefix="canalwright-") as folder,
     ):
-        paths = []
-        for at, file in enumerate(event.files):
-            paths.append(Path(folder) / f"{at:05d}{file_ending(file.name)}")
-            await file.save(paths[-1])
+        paths = await received(event, Path(folder))
         await asyncio.to_thread(attach_scan, opened.gate, opened.id, paths, progress)
+
+
+def drop_files(take: Callable[[events.MultiUploadEventArguments], Awaitable[None]]) -> None:
+    """Draw a place where files are dropped or chosen; all of them are handed on at once."""
+    upload = ui.upload(
+        label="Drop the files here",
+        multiple=True,
+        auto_upload=True,
+        max_total_size=LARGEST_UPLOAD_BYTES,
+        on_multi_upload=take,
+        on_rejected=lambda: tell("These files are too large.", bad=True),
+    ).props("flat batch")
+    with ui.element("div").classes("buttons"):
+        # In the browser, since it opens a file dialog only right after a click.
+        ui.button("Choose files …").props("outline").on(
+            "click", js_handler=f"() => getElement({upload.id}).$refs.qRef.pickFiles()"
+        )
+
+
+async def received(event: events.MultiUploadEventArguments, folder: Path) -> list[Path]:
+    """Write the files into a folder under names of our own, in the order they came."""
+    paths = []
+    for at, file in enumerate(event.files):
+        paths.append(folder / f"{at:05d}{file_ending(file.name)}")
+        await file.save(paths[-1])
+    return paths
 
 
 def file_ending(name: str) -> str:

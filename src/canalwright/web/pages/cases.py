@@ -16,12 +16,11 @@ from canalwright.records.access.roles import Operation
 from canalwright.records.cases import CaseLine, CasePage
 from canalwright.records.nouns import Case
 from canalwright.web import html
-from canalwright.web.api.cases import LARGEST_UPLOAD_BYTES
 from canalwright.web.cabinet import attach_scan, keep_document
 from canalwright.web.demo_job import make_demo
 from canalwright.web.desk import Desk
 from canalwright.web.frame import page_frame
-from canalwright.web.pages.add_scan import file_ending
+from canalwright.web.pages.add_scan import drop_files, received
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
 
 __all__ = ["CasesPage"]
@@ -182,19 +181,7 @@ class CasesPage:
                 "machine.</p>",
                 sanitize=False,
             )
-            upload = ui.upload(
-                label="Drop the files here",
-                multiple=True,
-                auto_upload=True,
-                max_total_size=LARGEST_UPLOAD_BYTES,
-                on_multi_upload=self._take_in,
-                on_rejected=lambda: tell("These files are too large.", bad=True),
-            ).props("flat batch")
-            with ui.element("div").classes("buttons"):
-                # In the browser, since it opens a file dialog only right after a click.
-                ui.button("Choose files …").props("outline").on(
-                    "click", js_handler=f"() => getElement({upload.id}).$refs.qRef.pickFiles()"
-                )
+            drop_files(self._take_in)
 
     async def _take_in(self, event: events.MultiUploadEventArguments) -> None:
         event.sender.reset()  # type: ignore[attr-defined]
@@ -202,10 +189,7 @@ class CasesPage:
         with self._messages:
             try:
                 with working("Taking out identifying attributes") as progress, _folder() as folder:
-                    paths = []
-                    for at, file in enumerate(event.files):
-                        paths.append(folder / f"{at:05d}{file_ending(file.name)}")
-                        await file.save(paths[-1])
+                    paths = await received(event, folder)
                     address = await asyncio.to_thread(self._record_files, paths, progress)
             except CanalwrightError as error:
                 show_trouble(error, "These files were not taken")
