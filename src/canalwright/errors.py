@@ -44,6 +44,7 @@ __all__ = [
     "UnknownName",
     "UnreadableFile",
     "UsageError",
+    "first_faults",
 ]
 
 
@@ -202,10 +203,10 @@ class FaultyRows(BadInput):
 
     def sentence(self) -> str:
         """Return the message with the first faults."""
-        shown = "; ".join(fault.rstrip(".") for fault in self.faults[:3])
-        more = f"; and {len(self.faults) - 3} more" if len(self.faults) > 3 else ""
         count = f"{len(self.faults)} fault{'s' if len(self.faults) != 1 else ''}"
-        return _join(f"{self.path}: {count} in {self.rows} rows: {shown}{more}.", self.hint)
+        return _join(
+            f"{self.path}: {count} in {self.rows} rows: {first_faults(self.faults)}.", self.hint
+        )
 
 
 @dataclass(kw_only=True, eq=False)
@@ -333,6 +334,13 @@ def field_values(error: CanalwrightError) -> dict[str, Any]:
     except TypeError:
         return {}
     return {name: getattr(error, name) for name in names}
+
+
+def first_faults(faults: tuple[str, ...], shown: int = 3) -> str:
+    """Return the first faults as one text without a full stop, and how many more there are."""
+    text = "; ".join(fault.rstrip(".") for fault in faults[:shown])
+    more = len(faults) - shown
+    return f"{text}; and {more} more" if more > 0 else text
 
 
 def _join(first: str, hint: str) -> str:

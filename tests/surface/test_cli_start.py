@@ -30,25 +30,12 @@ def walked(command, path=()):
 COMMANDS = walked(typer.main.get_command(app))
 GROUPS = [one for one in COMMANDS if any(other[:-1] == one for other in COMMANDS)]
 LEAVES = [one for one in COMMANDS if one not in GROUPS]
-# What writes folders or files of another kind, prints a file, or runs until it is stopped.
+# What runs until it is stopped, and what shows a picture or text for people.
 WITHOUT_JSON = [
     line.split()
     for line in """
-        demo
-        phantom
         serve
-        version
         figure
-        instruments template
-        instruments schema
-        instruments import
-        instruments alloys
-        convert seg
-        convert sr
-        convert wrap
-        convert fhir
-        convert surface
-        convert table
         exercise new
         exercise show
         exercise try

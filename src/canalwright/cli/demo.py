@@ -11,7 +11,9 @@ import typer
 
 from canalwright.cli.canals import patency_pass
 from canalwright.cli.demo_tables import print_truth
+from canalwright.cli.made_files import report_files
 from canalwright.cli.measure import document_of, measured, read
+from canalwright.cli.options import JsonFile
 from canalwright.cli.output import (
     announce,
     invented_notice,
@@ -59,18 +61,26 @@ def demo(
         "demo-output"
     ),
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Which invented tooth.")] = 0,
+    json: JsonFile = None,
 ) -> None:
     """Run the main job on an invented tooth: scan, canals, plan, report, pictures."""
-    check_targets(folder=out)
+    check_targets(json, folder=out)
     job = _work(out, seed)
-    written = _write(job)
+    written = [out / SCAN_FOLDER, *_write(job)]
+    if json != "-":
+        _print_result(job, written)
+    invented_notice(True)
+    cautions = job.image.cautions + job.canal.cautions + plan_cautions(job.result)
+    print_cautions(cautions)
+    report_files(json, "demo", written, inputs={"seed": seed}, cautions=cautions, invented=True)
+
+
+def _print_result(job: _Job, written: list[Path]) -> None:
     print_plan(job.result)
     print_truth(job.truth, job.canals)
     print_text("INVENTED DATA. Written:")
-    for path in (out / SCAN_FOLDER, *written):
+    for path in written:
         print_text(f"  {path}")
-    invented_notice(True)
-    print_cautions(job.image.cautions + job.canal.cautions + plan_cautions(job.result))
 
 
 def _work(out: Path, seed: int) -> _Job:

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from canalwright.cli.import_formats import canals_in, referral
+from canalwright.cli.made_files import document_cautions, end_with, report_files
 from canalwright.cli.options import JsonFile
-from canalwright.cli.output import announce, invented_notice, print_cautions
-from canalwright.cli.reading import read_numbers, split_names
-from canalwright.cli.writing import check_targets, write_document
-from canalwright.errors import MalformedText, UnknownName, UsageError
+from canalwright.cli.output import announce
+from canalwright.cli.writing import check_targets
+from canalwright.errors import UnknownName, UsageError
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
@@ -26,6 +27,23 @@ convert = typer.Typer(
     "patient leaves unless it is asked for: objects carry the pseudonym of --subject, or none.",
     no_args_is_help=True,
 )
+
+for _name, _function, _short, _example in (
+    (
+        "canals",
+        canals_in,
+        "CSV, segmentation, older document → canals@1, plan@1",
+        "Examples: canalwright convert canals centerline.csv --json canals.json; canalwright "
+        "convert canals labels.nii.gz --part 1=MB --terminus MB=10.4,-9.2,19.0 --json canals.json",
+    ),
+    (
+        "referral",
+        referral,
+        "FHIR Patient, Condition → tooth and diagnoses",
+        "Example: canalwright convert referral bundle.json --subject C-7F3K --json intake.json",
+    ),
+):
+    convert.command(_name, short_help=_short, epilog=_example)(_function)
 
 Canals = Annotated[Path, typer.Argument(metavar="CANALS", help="A canals@1 document.")]
 Out = Annotated[Path, typer.Option("--out", metavar="FILE", help="File to be written.")]
@@ -62,15 +80,17 @@ def seg(
     tooth: ToothNumber = None,
     subject: Subject = None,
     keep_identity: Identity = False,
+    json: JsonFile = None,
 ) -> None:
     """Write canals, and the pulp as their union, as a fractional segmentation of the scan."""
     from canalwright.exchange.dicom_seg import dicom_segmentation
 
-    check_targets(out, inputs=(canals,))
+    check_targets(out, json, inputs=(canals,))
     found, document = _read(canals)
     made = dicom_segmentation(found, _source(scan, subject, keep_identity), tooth=tooth)
     _save(made, out)
-    _end(document, keep_identity)
+    end_with(document, identity=keep_identity)
+    _report(json, "convert seg", out, canals, document=document)
 
 
 @convert.command(
@@ -89,16 +109,18 @@ def sr(
     tooth: ToothNumber = None,
     subject: Subject = None,
     keep_identity: Identity = False,
+    json: JsonFile = None,
 ) -> None:
     """Write length, curvature, diameters and dentin as a preliminary structured report."""
     from canalwright.exchange.dicom_sr import dicom_report
 
-    check_targets(out, inputs=(canals, *([seg_file] if seg_file else [])))
+    check_targets(out, json, inputs=(canals, *([seg_file] if seg_file else [])))
     found, document = _read(canals)
     source = _source(scan, subject, keep_identity)
     segmentation = None if seg_file is None else _dataset(seg_file)
     _save(dicom_report(found, source, tooth=tooth, segmentation=segmentation), out)
-    _end(document, keep_identity)
+    end_with(document, identity=keep_identity)
+    _report(json, "convert sr", out, canals, document=document)
 
 
 @convert.command(
@@ -116,25 +138,28 @@ def wrap(
     invented: Annotated[
         bool, typer.Option("--invented", help="Mark the object as holding invented data.")
     ] = False,
+    json: JsonFile = None,
 ) -> None:
     """Write a PDF or an STL as an encapsulated DICOM object; what stands in it is not looked at."""
     from canalwright.errors import UnreadableFile
     from canalwright.exchange.dicom_encapsulated import encapsulated_pdf, encapsulated_stl
 
-    check_targets(out, inputs=(file,))
+    check_targets(out, json, inputs=(file,))
     if not file.is_file():
         raise UnreadableFile(path=str(file), problem="there is no such file")
     content = file.read_bytes()
     build = encapsulated_pdf if content.startswith(b"%PDF-") else encapsulated_stl
     source = None if scan is None else _source(scan, subject, keep_identity)
+    made_up = invented or (source is not None and source.invented)
     made = build(
         content,
         title=title,
         subject=subject,
         source=source,
-        invented=invented or (source is not None and source.invented),
+        invented=made_up,
     )
     _save(made, out)
+    _report(json, "convert wrap", out, file, invented=made_up)
 
 
 @convert.command(
@@ -163,6 +188,7 @@ def fhir(
     study_uid: Annotated[
         str, typer.Option(metavar="UID", help="Study of the scan; it leads back to the patient.")
     ] = "",
+    json: JsonFile = None,
 ) -> None:
     """Write a bundle under a pseudonym, checked in structure and codes."""
     from canalwright.exchange.fhir_out import RELEASES, FhirContent, fhir_bundle
@@ -174,7 +200,7 @@ def fhir(
     if release not in RELEASES:
         raise UnknownName(kind="release of FHIR", got=release, known=RELEASES)
     given = [path for path in (canals, plan, pdf) if path is not None]
-    check_targets(out, inputs=tuple(given))
+    check_targets(out, json, inputs=tuple(given))
     found, document = _read(canals)
     content = FhirContent(
         canals=found,
@@ -192,7 +218,8 @@ def fhir(
     with StagedFiles() as staged:
         staged.write_text(str(out), json_text(bundle))
     announce(f"wrote {out}")
-    _end(document, False)
+    end_with(document)
+    _report(json, "convert fhir", out, *given, document=document)
 
 
 @convert.command(
@@ -200,14 +227,15 @@ def fhir(
     short_help="Canals → STL, 3MF, glTF, OBJ, PLY",
     epilog="Example: canalwright convert surface canals.json --out canals.3mf",
 )
-def surface(canals: Canals, out: Out = Path("canals.3mf")) -> None:
+def surface(canals: Canals, out: Out = Path("canals.3mf"), json: JsonFile = None) -> None:
     """Write the walls of the canals; the format follows from the file's ending."""
     from canalwright.exchange.meshes_out import canal_meshes, surface_bytes
 
-    check_targets(out, inputs=(canals,))
+    check_targets(out, json, inputs=(canals,))
     found, document = _read(canals)
     _write_bytes(out, surface_bytes(canal_meshes(found), out.suffix.lower().lstrip(".")))
-    _end(document, False)
+    end_with(document)
+    _report(json, "convert surface", out, canals, document=document)
 
 
 @convert.command(
@@ -218,6 +246,7 @@ def surface(canals: Canals, out: Out = Path("canals.3mf")) -> None:
 def table(
     document: Annotated[Path, typer.Argument(metavar="DOCUMENT", help="canals@1 or plan@1.")],
     out: Out = Path("table.csv"),
+    json: JsonFile = None,
 ) -> None:
     """Write one row for every level of a canal, or for every step of a plan."""
     from canalwright.exchange.canals import CanalsDocument
@@ -225,7 +254,7 @@ def table(
     from canalwright.exchange.plans import PlanDocument
     from canalwright.exchange.tables_out import canals_table, plan_table, table_bytes
 
-    check_targets(out, inputs=(document,))
+    check_targets(out, json, inputs=(document,))
     read = renewed_document(document)
     if isinstance(read, CanalsDocument):
         flat = canals_table(read)
@@ -234,71 +263,8 @@ def table(
     else:
         raise UsageError(f"{document}: neither canals nor a plan.")
     _write_bytes(out, table_bytes(flat, out.suffix.lower().lstrip(".")))
-    _end(read, False)
-
-
-@convert.command(
-    "canals",
-    short_help="CSV, segmentation, older document → canals@1, plan@1",
-    epilog="Examples: canalwright convert canals centerline.csv --json canals.json; canalwright "
-    "convert canals labels.nii.gz --part 1=MB --terminus MB=10.4,-9.2,19.0 --json canals.json",
-)
-def canals_in(
-    file: Annotated[
-        Path,
-        typer.Argument(
-            metavar="FILE",
-            help="A centerline (CSV), a segmentation (NIfTI, NRRD, DICOM SEG), or a canals@1 or "
-            "plan@1 document of another version.",
-        ),
-    ],
-    json: JsonFile = None,
-    part: Annotated[
-        list[str] | None,
-        typer.Option(metavar="PART=NAME", help="Which part of a segmentation is which canal."),
-    ] = None,
-    terminus: Annotated[
-        list[str] | None,
-        typer.Option(metavar="NAME=X,Y,Z", help="A point near the terminus of a segmented canal."),
-    ] = None,
-    orifice_first: Annotated[
-        bool, typer.Option("--orifice-first", help="Rows of the CSV begin at the orifice.")
-    ] = False,
-) -> None:
-    """Take in canals that another program made, or a document of another version."""
-    if json is None:
-        raise UsageError("Say where the result goes: --json canals.json, or --json - .")
-    check_targets(json, inputs=(file,))
-    document = _taken_in(file, part or [], terminus or [], orifice_first)
-    write_document(document, json)
-    _end(document, False)
-
-
-@convert.command(
-    "referral",
-    short_help="FHIR Patient, Condition → tooth and diagnoses",
-    epilog="Example: canalwright convert referral bundle.json --subject C-7F3K --json intake.json",
-)
-def referral(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A FHIR bundle or resource, JSON.")],
-    json: JsonFile = None,
-    subject: Subject = None,
-    release: Annotated[str, typer.Option(metavar="R4B|R5", help="Release of FHIR.")] = "R5",
-) -> None:
-    """Take tooth and diagnoses from a referral; name, dates and addresses are left behind."""
-    from canalwright.exchange.fhir_in import read_intake
-    from canalwright.exchange.fhir_out import RELEASES
-
-    if release not in RELEASES:
-        raise UnknownName(kind="release of FHIR", got=release, known=RELEASES)
-    if json is None:
-        raise UsageError("Say where the result goes: --json intake.json, or --json - .")
-    check_targets(json, inputs=(file,))
-    document = read_intake(file, subject=subject, release=release)
-    write_document(document, json)
-    if document.not_taken:
-        announce(f"Not taken from the patient: {', '.join(document.not_taken)}.")
-    _end(document, False)
+    end_with(read)
+    _report(json, "convert table", out, document, document=read)
 
 
 def _read(path: Path) -> tuple[tuple[Canal, ...], CanalsDocument]:
@@ -325,46 +291,6 @@ def _dataset(path: Path) -> Any:
         return dcmread(path)
     except (OSError, InvalidDicomError):
         raise UnreadableFile(path=str(path), problem="cannot be read as DICOM") from None
-
-
-def _taken_in(file: Path, parts: list[str], termini: list[str], orifice_first: bool) -> Document:
-    from canalwright.errors import UnreadableFile
-
-    if not file.exists():
-        raise UnreadableFile(path=str(file), problem="there is no such file")
-    if file.suffix.lower() == ".json":
-        from canalwright.exchange.older_documents import renewed_document
-
-        return renewed_document(file)
-    from canalwright.exchange.canals_out import canals_document
-
-    if file.suffix.lower() == ".csv":
-        from canalwright.exchange.centerline_csv import read_centerlines
-
-        found = read_centerlines(file, orifice_first=orifice_first)
-    else:
-        from canalwright.exchange.segmentations_in import canals_of, read_segmentation
-
-        found = canals_of(
-            read_segmentation(file), names=_named_parts(parts), terminus_mm=_points(termini)
-        )
-    return canals_document(found, {"source": file.name})
-
-
-def _named_parts(texts: list[str]) -> dict[str, str] | None:
-    pairs = [text.partition("=") for text in split_names(texts)]
-    if any(not (part and equals and name) for part, equals, name in pairs):
-        raise MalformedText(name="--part", got=",".join(texts), expected="PART=NAME, such as 1=MB")
-    return {part: name for part, _, name in pairs} or None
-
-
-def _points(texts: list[str]) -> dict[str, tuple[float, float, float]]:
-    points = {}
-    for text in texts:
-        name, _, numbers = text.partition("=")
-        x, y, z = read_numbers(numbers, name="--terminus", count=3, example="10.4,-9.2,19.0")
-        points[name] = (x, y, z)
-    return points
 
 
 def _planned(path: Path | None) -> tuple[str, ...]:
@@ -399,10 +325,23 @@ def _write_bytes(out: Path, content: bytes) -> None:
     announce(f"wrote {out}")
 
 
-def _end(document: Document, identity: bool) -> None:
-    from canalwright.cautions import Caution
+def _report(
+    target: str | None,
+    command: str,
+    out: Path,
+    *inputs: Path,
+    document: Document | None = None,
+    invented: bool = False,
+) -> None:
+    if target is None:
+        return
+    from canalwright.exchange.inputs import file_digest
 
-    invented_notice(document.invented)
-    if identity:
-        announce("This object NAMES THE PATIENT, as asked: treat it like the scan itself.")
-    print_cautions(Caution(one.code, one.text, one.source) for one in document.cautions)
+    report_files(
+        target,
+        command,
+        [out],
+        inputs={str(path): file_digest(path) for path in inputs},
+        cautions=() if document is None else document_cautions(document),
+        invented=invented or (document is not None and document.invented),
+    )

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canalwright.cli.made_files import report_files
+from canalwright.cli.options import JsonFile
 from canalwright.cli.output import announce, invented_notice, print_text, progress_bar
 from canalwright.cli.reading import ClickedCanal
 from canalwright.cli.writing import check_targets
@@ -35,21 +37,37 @@ def phantom(
     snr: Annotated[
         float, typer.Option(metavar="RATIO", help="Contrast of dentin to lumen over noise.")
     ] = 20.0,
+    json: JsonFile = None,
 ) -> None:
     """Invent a lower molar, image it, and write the scan (DICOM) and the truth (canals@1)."""
-    check_targets(folder=out)
+    check_targets(json, folder=out)
     tooth = invent(seed)
     write_scan(tooth, out / SCAN_FOLDER, voxel_mm=voxel_mm, fwhm_mm=fwhm_mm, snr=snr, seed=seed)
     _write_truth(tooth, out / TRUTH_FILE, seed)
+    if json != "-":
+        _print_where(tooth, out)
+    invented_notice(True)
+    report_files(
+        json,
+        "phantom",
+        [out / SCAN_FOLDER, out / TRUTH_FILE],
+        inputs={"seed": seed, "voxel_mm": voxel_mm, "fwhm_mm": fwhm_mm, "snr": snr},
+        details={"canal_options": [_option(click) for click in clicks_of(tooth)]},
+        invented=True,
+    )
+
+
+def _print_where(tooth: RootPhantom, out: Path) -> None:
     print_text(f"scan   {out / SCAN_FOLDER}")
     print_text(f"truth  {out / TRUTH_FILE}")
     print_text("Points for 'canalwright measure' (orifice:terminus in mm):")
     for click in clicks_of(tooth):
-        ends = ":".join(
-            ",".join(f"{c:g}" for c in end) for end in (click.orifice_mm, click.terminus_mm)
-        )
-        print_text(f"  --canal {click.name}={ends}")
-    invented_notice(True)
+        print_text(f"  {_option(click)}")
+
+
+def _option(click: ClickedCanal) -> str:
+    ends = (",".join(f"{c:g}" for c in end) for end in (click.orifice_mm, click.terminus_mm))
+    return f"--canal {click.name}={':'.join(ends)}"
 
 
 def invent(seed: int) -> RootPhantom:

@@ -43,7 +43,9 @@ def renewed_document(path: Path) -> Document:
 def renewed_canals(path: Path) -> CanalsDocument:
     """Return canals with all that this version computes of them: curvature, widths, joins."""
     canals, document = read_canals(path)
-    return canals_document(canals, {"renewed": document_input(path, document)})
+    kept = [Caution(one.code, one.text, one.source) for one in document.cautions]
+    made = canals_document(canals, {"renewed": document_input(path, document)}, kept)
+    return made.model_copy(update={"invented": made.invented or document.invented})
 
 
 def renewed_plan(path: Path) -> PlanDocument:

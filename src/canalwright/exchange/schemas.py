@@ -21,6 +21,7 @@ from canalwright.exchange.steps import StepDocument
 from canalwright.exchange.tray_files import TRAY_SCHEMA, tray_json_schema
 from canalwright.exchange.used_lives import UsedLifeDocument
 from canalwright.exchange.visits import VisitDocument
+from canalwright.exchange.written_files import FilesDocument
 
 __all__ = ["DOCUMENTS", "json_schemas"]
 
@@ -44,6 +45,7 @@ DOCUMENTS: Final[tuple[type[Document], ...]] = (
     AttemptDocument,
     GradesDocument,
     IntakeDocument,
+    FilesDocument,
 )
 
 

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from canalwright.errors import BadInput
+from canalwright.errors import BadInput, first_faults
 
 __all__ = [
     "AlreadyRecorded",
@@ -150,9 +150,8 @@ class DamagedRecords(RecordsError):
 
     def sentence(self) -> str:
         """Return the message with the first faults."""
-        shown = "; ".join(fault.rstrip(".") for fault in self.faults[:3])
-        more = f"; and {len(self.faults) - 3} more" if len(self.faults) > 3 else ""
-        return f"{self.place}: the records are damaged: {shown}{more}. Restore the last backup."
+        shown = first_faults(self.faults)
+        return f"{self.place}: the records are damaged: {shown}. Restore the last backup."
 
 
 @dataclass(kw_only=True, eq=False)
@@ -187,9 +186,7 @@ class ImportConflict(RecordsError):
 
     def sentence(self) -> str:
         """Return the message."""
-        shown = "; ".join(text.rstrip(".") for text in self.conflicts[:3])
-        more = f"; and {len(self.conflicts) - 3} more" if len(self.conflicts) > 3 else ""
-        return f"{self.path}: {shown}{more}. Nothing was imported."
+        return f"{self.path}: {first_faults(self.conflicts)}. Nothing was imported."
 
 
 @dataclass(kw_only=True, eq=False)

@@ -37,6 +37,7 @@ NEEDED = {
     "canalwright/exercise@1": {"canals", "rubric"},
     "canalwright/attempt@1": set(),
     "canalwright/grades@1": {"grades"},
+    "canalwright/files@1": {"command", "files"},
 }
 
 
