@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
+import subprocess
 from pathlib import Path
 
+import imageio_ffmpeg
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -175,6 +178,26 @@ def test_motion_is_written_frame_by_frame(scene, tmp_path):
     caption = write_insertion(scene, LOOKS["print"], path)
     with Image.open(path) as picture:
         assert picture.n_frames > 6
+    assert "led into" in caption
+
+
+def test_motion_is_written_as_a_clip_that_plays(scene, tmp_path):
+    path = tmp_path / "insertion.mp4"
+    caption = write_insertion(scene, LOOKS["slide"], path)
+    program = imageio_ffmpeg.get_ffmpeg_exe()
+    said = subprocess.run([program, "-i", str(path)], capture_output=True, text=True).stderr
+    found = re.search(r"Video: (\w+) .*?, (\d+)x(\d+).*?, (\d+) fps", said)
+    assert found is not None
+    codec, width, height, per_s = found[1], int(found[2]), int(found[3]), int(found[4])
+    raw = ["-f", "rawvideo", "-pix_fmt", "rgb24", "-loglevel", "error", "-"]
+    bare = subprocess.run([program, "-i", str(path), *raw], capture_output=True, check=True).stdout
+    seen = np.frombuffer(bare, np.uint8).reshape(-1, height, width, 3)
+    depths = len(SideView.of(scene.led.off_center[-1]).depths)
+    # The last depth is held for two seconds.
+    assert len(seen) == depths + 2 * per_s
+    assert codec == "h264"
+    assert width / height == pytest.approx(16 / 9, rel=0.01)
+    assert np.mean(np.any(seen[0] != seen[depths - 1], axis=2)) > 0.005
     assert "led into" in caption
 
 

@@ -22,8 +22,8 @@ from canalwright.cli.records_options import (
     opened,
 )
 from canalwright.cli.records_output import answer, print_rows
-from canalwright.cli.use_damage import damage_in_case
 from canalwright.errors import MalformedText, UsageError
+from canalwright.exchange.logged_uses import damage_in_case
 
 if TYPE_CHECKING:
     from canalwright.records import Reading

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+import matplotlib as mpl
 import numpy as np
 
 from canalwright.anatomy.canal import Floats
@@ -26,7 +27,8 @@ __all__ = ["SideView", "depths_of", "insertion_figure", "write_insertion"]
 
 _DENTIN: Final = "#efe3c2"
 _FRAMES_PER_S: Final = 3
-_MOTION_DPI: Final = 80
+_GIF_DPI: Final = 80
+_MP4_DPI: Final = 160
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,16 +205,16 @@ def write_insertion(scene: GalleryScene, look: Look, path: Path) -> str:
     scene : GalleryScene
     look : Look
     path : path
-        Ends with ``.gif``, or ``.mp4`` where the package imageio-ffmpeg is installed.
+        Ends with ``.gif`` or ``.mp4``.
 
     Raises
     ------
     UsageError
-        For another ending, or for MP4 without that package.
+        For another ending, or for MP4 where no encoder is at hand.
     """
     from matplotlib.animation import FuncAnimation
 
-    writer = _writer(path)
+    writer, settings, dpi = _writer(path)
     view = SideView.of(_pass_of(scene))
     caption, _ = _caption(scene, view.done)
     title = "Insertion into a curve"
@@ -237,26 +239,29 @@ def write_insertion(scene: GalleryScene, look: Look, path: Path) -> str:
         # The last depth is held for a while before it starts anew.
         frames = [*view.depths, *[view.depths[-1]] * (2 * _FRAMES_PER_S)]
         moving = FuncAnimation(frame.figure, show, frames=frames)  # type: ignore[arg-type]
-        with StagedFiles() as staged, drawing():
-            moving.save(str(staged.path_for(path)), writer=writer, dpi=_MOTION_DPI)
+        with StagedFiles() as staged, drawing(), mpl.rc_context(settings):
+            moving.save(str(staged.path_for(path)), writer=writer, dpi=dpi)
     return caption
 
 
-def _writer(path: Path) -> AbstractMovieWriter:
+def _writer(path: Path) -> tuple[AbstractMovieWriter, Any, int]:
+    """Return what writes a moving picture, the settings it needs, and the pixels per inch."""
     from matplotlib.animation import FFMpegWriter, PillowWriter
 
     ending = path.suffix.lower()
     if ending == ".gif":
-        return PillowWriter(fps=_FRAMES_PER_S)
+        return PillowWriter(fps=_FRAMES_PER_S), {}, _GIF_DPI
     if ending != ".mp4":
         raise UsageError(f"{path}: moving pictures are written as .gif or .mp4.")
-    try:
-        program = import_module("imageio_ffmpeg").get_ffmpeg_exe()
-    except ImportError:
-        raise UsageError(
-            f"{path}: MP4 needs the package imageio-ffmpeg, which is not installed; write a .gif."
-        ) from None
-    import matplotlib as mpl
+    return FFMpegWriter(fps=_FRAMES_PER_S), {"animation.ffmpeg_path": _encoder(path)}, _MP4_DPI
 
-    mpl.rcParams["animation.ffmpeg_path"] = program
-    return FFMpegWriter(fps=_FRAMES_PER_S)
+
+def _encoder(path: Path) -> str:
+    try:
+        program: str = import_module("imageio_ffmpeg").get_ffmpeg_exe()
+    except (ImportError, RuntimeError):
+        raise UsageError(
+            f"{path}: there is no MP4 encoder on this machine (the package imageio-ffmpeg brings "
+            "one); write a .gif."
+        ) from None
+    return program

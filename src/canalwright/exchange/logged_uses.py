@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from canalwright.errors import UnknownName
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
+    from canalwright.instruments.instrument import Instrument
     from canalwright.mechanics.parameters import LoadParameters
     from canalwright.records import Reading
 
@@ -18,8 +20,10 @@ def damage_in_case(
     reading: Reading,
     case_id: str,
     instrument: str,
-    values: dict[str, Any],
+    values: Mapping[str, Any],
     parameters: LoadParameters,
+    *,
+    own: Iterable[Instrument] = (),
 ) -> list[list[float]]:
     """Return the estimated damage of a use in a canal of a case; empty where it cannot be told.
 
@@ -29,9 +33,18 @@ def damage_in_case(
     case_id : str
     instrument : str
         Id of its kind.
-    values : dict
-        Fields of the event: canal, levels, time and speed.
+    values : mapping
+        Fields of the event: canal, levels in mm, time in s and speed in rpm.
     parameters : LoadParameters
+        With a fatigue test; without one nothing can be told.
+    own : iterable of Instrument
+        Instruments beside the standard and generic ones.
+
+    Returns
+    -------
+    list of [station_mm, share]
+        Share of the mean fatigue life used per station; see
+        `canalwright.records.wear.damage_of_use`.
     """
     from canalwright.instruments.standard import find_instrument
     from canalwright.records.wear import damage_of_use
@@ -41,8 +54,8 @@ def damage_in_case(
         return []
     canal = _canal(reading, case_id, str(values["canal"]))
     try:
-        known = find_instrument(instrument)
-    except UnknownName:  # one of the user's own, whose shape is not in the records
+        known = find_instrument(instrument, tuple(own))
+    except UnknownName:  # its shape is not in the records
         return []
     if canal is None:
         return []
