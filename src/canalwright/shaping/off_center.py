@@ -126,8 +126,8 @@ def shape_pass(
         sections, shape, made, axis, rod, tips, turns, handling, wear,
         wall_stiffness_n_per_mm2, nodes,
     )  # fmt: skip
-    _brush(sections, made, axis, visits, handling, wear)
-    return _step(shape, sections, made, axis, visits, wear)
+    brushed = _brush(sections, made, axis, visits, handling, wear)
+    return _step(shape, sections, made, axis, visits, brushed, wear)
 
 
 def insertion_tips_mm(shape: Shape, made: Pass, handling: Handling = DEFAULT_HANDLING) -> Floats:
@@ -238,10 +238,11 @@ def _brush(
     visits: Visits,
     handling: Handling,
     wear: WearModel,
-) -> None:
+) -> Floats | None:
+    """Brush the wall; return where the discs met it and where they ended, if they were to."""
     brush = handling.brush
     if brush is None or not len(visits.tip_level_mm):
-        return
+        return None
     from canalwright.shaping.brushing import brush_wall
 
     theta = directions_rad(sections.shape[1])
@@ -249,7 +250,7 @@ def _brush(
     pressed = (level >= brush.from_level_mm - 1e-9) & (level <= brush.to_level_mm + 1e-9)
     turns = brush.strokes * brush.stroke_s * handling.turning_rpm(made.instrument) / 60.0
     line = brush.force_n / (brush.to_level_mm - brush.from_level_mm)
-    brush_wall(
+    moved: Floats = brush_wall(
         sections,
         np.cos(theta),
         np.sin(theta),
@@ -258,6 +259,7 @@ def _brush(
         np.ascontiguousarray(brush.directions(axis.outward)),
         wear.depth_per_turn_mm2_per_n * line * turns,
     )
+    return moved
 
 
 def _step(
@@ -266,6 +268,7 @@ def _step(
     made: Pass,
     axis: CanalAxis,
     visits: Visits,
+    brushed: Floats | None,
     wear: WearModel,
 ) -> OffCenterStep:
     before = replace(shape, bend_per_mm=axis.bend_per_mm)
@@ -295,6 +298,7 @@ def _step(
         axis=axis,
         engaged_directions=bites,
         visits=visits,
+        brushed_mm=brushed,
     )
 
 

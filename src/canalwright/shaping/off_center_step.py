@@ -113,12 +113,16 @@ class OffCenterStep(Step):
     engaged_directions : ndarray of bool, shape (n, directions)
         Where the wall was cut or worn.
     visits : Visits
+    brushed_mm : ndarray, shape (2, n, 2), or None
+        Offsets of the disc where it met the wall to brush it, and where strokes ended; NaN at
+        levels that were not brushed.
     """
 
     before: Shape
     axis: CanalAxis
     engaged_directions: NDArray[np.bool_]
     visits: Visits
+    brushed_mm: Floats | None = None
 
     @cached_property
     def removed_mm3(self) -> float:

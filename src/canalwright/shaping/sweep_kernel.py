@@ -10,6 +10,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from canalwright.shaping.sweep_slices import END, RADIUS, SLOPE, START
+
 __all__ = ["canal_signed_mm", "fill_tiles", "swept_signed_mm"]
 
 Floats = NDArray[np.float64]
@@ -17,7 +19,6 @@ Field = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
 _FAR = 9.0
-_OVERLAP = 1.3
 
 
 @njit(cache=True)
@@ -104,11 +105,8 @@ def swept_signed_mm(
     y: float,
     z: float,
     at: float,
-    places: Floats,
-    along: Floats,
-    disc: Floats,
-    slope: Floats,
-    half: float,
+    slices: Floats,
+    first: Ints,
     window: int,
     enough: float,
 ) -> float:
@@ -118,42 +116,23 @@ def swept_signed_mm(
     ----------
     at : float
         The point's level as an index with fraction.
-    places, along : ndarray, shape (m, n, 3)
-        Where the instrument's axis is at every level, position by position, and its direction.
-    disc, slope : ndarray, shape (m, n)
-        Its radius there, 0 where it does not cut, and how that grows along its axis.
-    half : float
-        Half the distance of the levels in mm.
+    slices, first : ndarray
+        From `canalwright.shaping.sweep_slices.bounding_slices`.
     window : int
         Levels to look at on either side.
     enough : float
-        Once the point lies this deep inside, further positions are not looked at.
+        Once the point lies this deep inside, further slices are not looked at.
     """
-    best = _FAR
-    levels = disc.shape[1]
-    k0 = min(max(int(np.floor(at + 0.5)), 0), levels - 1)
-    for m in range(disc.shape[0]):
-        for k in range(max(k0 - window, 0), min(k0 + window, levels - 1) + 1):
-            r = disc[m, k]
-            if r <= 0.0:
-                continue
-            dx, dy, dz = x - places[m, k, 0], y - places[m, k, 1], z - places[m, k, 2]
-            ax, ay, az = along[m, k, 0], along[m, k, 1], along[m, k, 2]
-            t = dx * ax + dy * ay + dz * az
-            # On the outside of a bend a wedge opens between two slices: they overlap a little,
-            # but for the first, which ends flat.
-            low, high = -_OVERLAP * half, _OVERLAP * half
-            if k == 0:
-                low = -_FAR
-            elif disc[m, k - 1] <= 0.0:
-                low = -half
-            if k == levels - 1:
-                high = _FAR
-            if t < low or t > high:
-                continue
-            gap = np.sqrt(max(dx * dx + dy * dy + dz * dz - t * t, 0.0)) - (r + t * slope[m, k])
-            if gap < best:
-                best = gap
+    best: float = _FAR
+    levels = len(first) - 1
+    k = min(max(int(np.floor(at + 0.5)), 0), levels - 1)
+    for i in range(first[max(k - window, 0)], first[min(k + window, levels - 1) + 1]):
+        dx, dy, dz = x - slices[i, 0], y - slices[i, 1], z - slices[i, 2]
+        t = dx * slices[i, 3] + dy * slices[i, 4] + dz * slices[i, 5]
+        if t < slices[i, START] or t > slices[i, END]:
+            continue
+        aside = np.sqrt(max(dx * dx + dy * dy + dz * dz - t * t, 0.0))
+        best = min(best, aside - (slices[i, RADIUS] + t * slices[i, SLOPE]))
         if best < enough:
             return best
     return best
@@ -173,16 +152,13 @@ def fill_tiles(
     second: Floats,
     level_mm: Floats,
     radius_mm: Floats,
-    places: Floats,
-    along: Floats,
-    disc: Floats,
-    slope: Floats,
+    slices: Floats,
+    first_slice: Ints,
     reach: Floats,
 ) -> None:
     """Fill both fields with signed distances, tile by tile; `tiles` are (z, y, x, level)."""
     deep = -2.0 * voxel
     last = len(axis) - 1
-    half = 0.5 * (level_mm[last] - level_mm[0]) / last
     for n in range(len(tiles)):
         z0, y0, x0, start = tiles[n]
         for kz in range(z0, min(z0 + edge, before.shape[0])):
@@ -207,7 +183,7 @@ def fill_tiles(
                     if old > deep:
                         new = min(
                             old,
-                            swept_signed_mm(x, y, z, at, places, along, disc, slope, half, 2, deep),
+                            swept_signed_mm(x, y, z, at, slices, first_slice, 2, deep),
                         )
                     before[kz, ky, kx] = max(old, beyond)
                     after[kz, ky, kx] = max(new, beyond)
@@ -222,20 +198,17 @@ def signed_at_points(
     second: Floats,
     level_mm: Floats,
     radius_mm: Floats,
-    places: Floats,
-    along: Floats,
-    disc: Floats,
-    slope: Floats,
+    slices: Floats,
+    first_slice: Ints,
 ) -> Floats:
     """Return the distance of points on the root surface from the shaped canal."""
     out = np.empty(len(points))
-    half = 0.5 * (level_mm[-1] - level_mm[0]) / (len(level_mm) - 1)
     near = 0
     for i in range(len(points)):
         x, y, z = points[i]
         near = _nearest(x, y, z, axis, near)
         at = _along(x, y, z, axis, tangent, level_mm, near)
         old = canal_signed_mm(x, y, z, at, axis, first, second, radius_mm)
-        new = swept_signed_mm(x, y, z, at, places, along, disc, slope, half, 5, -_FAR)
+        new = swept_signed_mm(x, y, z, at, slices, first_slice, 5, -_FAR)
         out[i] = min(old, new)
     return out

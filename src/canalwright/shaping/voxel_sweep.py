@@ -5,12 +5,13 @@ the canal is a distance field on voxels of 25 to 50 µm, in tiles about the tube
 the thinnest wall come from the field, without the level-wise sections: no assumption of one wall
 per direction, of discs in the canal's own planes, or of areas times length of axis.
 
-Brushing strokes are not places in this sense and are left out.
+Slices that others cover within 0.1 µm are left out before any voxel is looked at
+(`canalwright.shaping.sweep_slices`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -19,14 +20,14 @@ from numpy.typing import NDArray
 
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
-from canalwright.shaping.axis import CanalAxis
 from canalwright.shaping.off_center_step import OffCenterStep
-from canalwright.shaping.shape import Shape
+from canalwright.shaping.swept_places import Swept, swept_places
 
 __all__ = ["SweptField", "VoxelCheck", "swept_field", "swept_mesh", "voxel_check"]
 
 Floats = NDArray[np.float64]
 Field = NDArray[np.float32]
+Progress = Callable[[float], None]
 
 AGREE_VOLUME_PERCENT: Final = 1.0
 AGREE_WALL_MM: Final = 0.03
@@ -34,6 +35,7 @@ LEAST_VOLUME_MM3: Final = 0.002
 """Less is neither: a thousandth of a canal, what sections 0.1 mm apart round at ends of cuts."""
 
 _TILE = 12
+_PARTS = 20
 _OUTSIDE = np.float32(1.0)
 _MOST_VOXELS = 400_000_000
 
@@ -114,35 +116,9 @@ class VoxelCheck:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class _Swept:
-    axis: CanalAxis
-    start: Shape
-    places: Floats
-    along: Floats
-    disc: Floats
-
-    @property
-    def slope(self) -> Floats:
-        """How the radius grows along the instrument, from the slices on either side."""
-        step = np.gradient(self.axis.level_mm)
-        both = (self.disc > 0.0) & (np.roll(self.disc, -1, axis=1) > 0.0)
-        both[:, -1] = False
-        rise = np.diff(self.disc, axis=1, append=0.0) / step
-        rise = np.where(both, rise, 0.0)
-        rise[:, -1] = rise[:, -2]
-        return np.asarray(rise, float)
-
-    @property
-    def reach_mm(self) -> Floats:
-        """Farthest that anything lies from the axis, per level, neighbors included."""
-        off = np.linalg.norm(self.places - self.axis.point_mm, axis=2) + self.disc
-        own = np.maximum(self.start.radius_mm.max(axis=1), np.max(off * (self.disc > 0.0), axis=0))
-        padded = np.pad(own, 2, mode="edge")
-        return np.asarray(np.max([padded[k : k + len(own)] for k in range(5)], axis=0), float)
-
-
-def voxel_check(steps: Sequence[OffCenterStep], *, voxel_mm: float = 0.025) -> VoxelCheck:
+def voxel_check(
+    steps: Sequence[OffCenterStep], *, voxel_mm: float = 0.025, progress: Progress | None = None
+) -> VoxelCheck:
     """Sweep a sequence through voxels and compare with its level-wise result.
 
     Parameters
@@ -151,6 +127,8 @@ def voxel_check(steps: Sequence[OffCenterStep], *, voxel_mm: float = 0.025) -> V
         At least one, as `shape_sequence` returns them.
     voxel_mm : float
         0.01 to 0.1 mm.
+    progress : callable, optional
+        Told the share of the sweep that is done, 0 to 1.
 
     Raises
     ------
@@ -158,7 +136,7 @@ def voxel_check(steps: Sequence[OffCenterStep], *, voxel_mm: float = 0.025) -> V
         For no steps, or voxels outside that range.
     """
     swept = _swept(steps, voxel_mm)
-    field = _field(swept, voxel_mm)
+    field = _field(swept, voxel_mm, progress)
     removed = field.volume_mm3(field.after_mm) - field.volume_mm3(field.before_mm)
     by_levels = sum(step.removed_mm3 for step in steps)
     difference = 100.0 * (by_levels - removed) / removed if removed > 0.0 else 0.0
@@ -200,43 +178,15 @@ def swept_mesh(field: SweptField) -> tuple[Floats, NDArray[np.int64]]:
     return np.asarray(placed, float), np.asarray(triangles, np.int64)
 
 
-def _swept(steps: Sequence[OffCenterStep], voxel_mm: float) -> _Swept:
+def _swept(steps: Sequence[OffCenterStep], voxel_mm: float) -> Swept:
     if not steps:
         raise OutOfRange(name="number of steps to sweep", got=0, unit="", allowed=(1, None))
     if not 0.01 <= voxel_mm <= 0.1:
         raise OutOfRange(name="voxel of the sweep", got=voxel_mm, unit="mm", allowed=(0.01, 0.1))
-    axis = steps[0].axis
-    places, along, disc = [], [], []
-    for step in steps:
-        visits = step.visits
-        across = _in_space(axis, visits.tilt)
-        direction = axis.tangent + across
-        direction = direction / np.linalg.norm(direction, axis=2, keepdims=True)
-        for offset in (visits.rest_mm, visits.worn_mm):
-            places.append(axis.point_mm + _in_space(axis, offset))
-            along.append(direction)
-            disc.append(visits.disc_mm)
-    all_places, all_discs = np.concatenate(places), np.concatenate(disc)
-    kept = _distinct(all_places, all_discs)
-    order = kept[np.argsort(-all_discs[kept].sum(axis=1))]
-    return _Swept(
-        axis, steps[0].before, all_places[order], np.concatenate(along)[order], all_discs[order]
-    )
+    return swept_places(steps)
 
 
-def _in_space(axis: CanalAxis, across: Floats) -> Floats:
-    """Return (m, n, 2) components across the axis as vectors."""
-    return np.asarray(across[..., :1] * axis.direction0 + across[..., 1:] * axis.direction1, float)
-
-
-def _distinct(places: Floats, disc: Floats) -> NDArray[np.intp]:
-    """Return the places that differ from those before them."""
-    rows = np.concatenate([places.reshape(len(places), -1), disc], axis=1)
-    _, first = np.unique(np.round(rows, 7), axis=0, return_index=True)
-    return np.sort(first)
-
-
-def _field(swept: _Swept, voxel_mm: float) -> SweptField:
+def _field(swept: Swept, voxel_mm: float, progress: Progress | None = None) -> SweptField:
     from canalwright.shaping.sweep_kernel import fill_tiles
 
     axis, reach = swept.axis, swept.reach_mm
@@ -253,25 +203,29 @@ def _field(swept: _Swept, voxel_mm: float) -> SweptField:
         )
     before = np.full(tuple(count[::-1]), _OUTSIDE, np.float32)
     after = before.copy()
-    fill_tiles(
-        before,
-        after,
-        _tiles(axis.point_mm, reach + 3.0 * voxel_mm, low, voxel_mm),
-        _TILE,
-        low,
-        voxel_mm,
-        axis.point_mm,
-        axis.tangent,
-        axis.direction0,
-        axis.direction1,
-        axis.level_mm,
-        np.ascontiguousarray(swept.start.radius_mm),
-        swept.places,
-        swept.along,
-        swept.disc,
-        swept.slope,
-        reach,
-    )
+    tiles = _tiles(axis.point_mm, reach + 3.0 * voxel_mm, low, voxel_mm)
+    radius_mm = np.ascontiguousarray(swept.start.radius_mm)
+    done = 0
+    for part in np.array_split(tiles, _PARTS):
+        fill_tiles(
+            before,
+            after,
+            part,
+            _TILE,
+            low,
+            voxel_mm,
+            axis.point_mm,
+            axis.tangent,
+            axis.direction0,
+            axis.direction1,
+            axis.level_mm,
+            radius_mm,
+            *swept.slices,
+            reach,
+        )
+        done += len(part)
+        if progress is not None:
+            progress(done / len(tiles))
     return SweptField(before, after, low, voxel_mm)
 
 
@@ -290,7 +244,7 @@ def _tiles(points: Floats, reach: Floats, low: Floats, voxel_mm: float) -> NDArr
     return np.asarray(rows, np.int64)
 
 
-def _wall_min_mm(swept: _Swept) -> float:
+def _wall_min_mm(swept: Swept) -> float:
     """Smallest distance of the root surface from the shaped canal."""
     from canalwright.shaping.sweep_kernel import signed_at_points
 
@@ -312,9 +266,6 @@ def _wall_min_mm(swept: _Swept) -> float:
         axis.direction1,
         axis.level_mm,
         np.ascontiguousarray(swept.start.radius_mm),
-        swept.places,
-        swept.along,
-        swept.disc,
-        swept.slope,
+        *swept.slices,
     )
     return float(gaps.min())
