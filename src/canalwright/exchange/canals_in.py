@@ -12,7 +12,7 @@ from canalwright.anatomy.canal import Canal, Provenance
 from canalwright.cautions import Caution, merged
 from canalwright.errors import UnreadableFile
 from canalwright.exchange.canals import CanalRecord, CanalsDocument
-from canalwright.exchange.document import read_document
+from canalwright.exchange.document import document_from_bytes, read_document
 from canalwright.exchange.traces_in import diameters_mm, projected_cautions
 from canalwright.geometry.frames import bishop_frame
 from canalwright.geometry.sections import (
@@ -21,7 +21,13 @@ from canalwright.geometry.sections import (
     equivalent_diameter_mm,
 )
 
-__all__ = ["SECTIONS_RECONSTRUCTED", "canal_from_record", "canals_from_document", "read_canals"]
+__all__ = [
+    "SECTIONS_RECONSTRUCTED",
+    "canal_from_record",
+    "canals_from_bytes",
+    "canals_from_document",
+    "read_canals",
+]
 
 Floats = NDArray[np.float64]
 
@@ -49,6 +55,18 @@ def read_canals(path: str | Path) -> tuple[tuple[Canal, ...], CanalsDocument]:
     """
     document = read_document(path, CanalsDocument)
     return canals_from_document(document, str(path)), document
+
+
+def canals_from_bytes(content: bytes, name: str) -> tuple[tuple[Canal, ...], CanalsDocument]:
+    """Return canals and their document from what is in memory; `name` is for messages.
+
+    Raises
+    ------
+    UnreadableFile
+        As of `read_canals`.
+    """
+    document = document_from_bytes(content, name, CanalsDocument)
+    return canals_from_document(document, name), document
 
 
 def canals_from_document(document: CanalsDocument, path: str) -> tuple[Canal, ...]:

@@ -23,6 +23,7 @@ __all__ = [
     "Positive",
     "Record",
     "caution_records",
+    "document_from_bytes",
     "document_text",
     "read_document",
 ]
@@ -107,19 +108,30 @@ def read_document(path: str | Path, kind: type[D]) -> D:
         If the file is missing, is not JSON, is another kind of document or another major
         version, or a value in it is not what it should be; the sentence names its place.
     """
-    data = _parsed(Path(path))
-    _check_schema(str(path), data, kind.kind)
+    return document_from_bytes(_content(Path(path)), str(path), kind)
+
+
+def document_from_bytes(content: bytes, name: str, kind: type[D]) -> D:
+    """Check a document that is in memory; `name` is for messages.
+
+    Raises
+    ------
+    UnreadableFile
+        As of `read_document`.
+    """
+    data = _parsed(content, name)
+    _check_schema(name, data, kind.kind)
     try:
         return kind.model_validate(data)
     except ValidationError as error:
-        raise UnreadableFile(path=str(path), problem=_problem(error)) from None
+        raise UnreadableFile(path=name, problem=_problem(error)) from None
 
 
-def _parsed(path: Path) -> Any:
+def _content(path: Path) -> bytes:
     try:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
             raise UnreadableFile(path=str(path), problem="larger than any document of this program")
-        return json.loads(path.read_text("utf-8"))
+        return path.read_bytes()
     except FileNotFoundError:
         raise UnreadableFile(path=str(path), problem="there is no such file") from None
     except IsADirectoryError:
@@ -128,18 +140,23 @@ def _parsed(path: Path) -> Any:
         ) from None
     except OSError as error:
         raise UnreadableFile(path=str(path), problem=f"cannot be read ({error.strerror})") from None
+
+
+def _parsed(content: bytes, name: str) -> Any:
+    try:
+        return json.loads(content.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise UnreadableFile(
-            path=str(path),
+            path=name,
             problem=f"not UTF-8 text (byte {error.start}); a JSON document is needed",
         ) from None
     except json.JSONDecodeError as error:
         raise UnreadableFile(
-            path=str(path),
+            path=name,
             problem=f"not JSON at line {error.lineno}, column {error.colno} ({error.msg})",
         ) from None
     except RecursionError:
-        raise UnreadableFile(path=str(path), problem="nested too deeply") from None
+        raise UnreadableFile(path=name, problem="nested too deeply") from None
 
 
 def _check_schema(path: str, data: Any, wanted: str) -> None:

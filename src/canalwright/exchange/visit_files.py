@@ -4,21 +4,31 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, replace
+from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import Caution
 from canalwright.errors import UnknownName, UnreadableFile
-from canalwright.exchange.canals_in import read_canals
-from canalwright.exchange.document import read_document
+from canalwright.exchange.canals_in import canals_from_bytes, read_canals
+from canalwright.exchange.document import document_from_bytes, read_document
 from canalwright.exchange.inputs import file_digest
 from canalwright.exchange.plans import PlanDocument
 from canalwright.exchange.visit_entries import CanalEntry, PatencyEntry, StepEntry, VisitEntries
 from canalwright.exchange.visits import VisitDocument
 from canalwright.exchange.visits_in import read_visit
 
-__all__ = ["VisitSources", "canal_entry_of_plan", "schema_of", "visit_sources"]
+__all__ = [
+    "VisitSources",
+    "canal_entry_of_plan",
+    "schema_of",
+    "sources_in_memory",
+    "visit_sources",
+]
+
+_PLAN_NAME: Final = "plan.json"
+_CANALS_NAME: Final = "canals.json"
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,6 +100,23 @@ def visit_sources(
     return found
 
 
+def sources_in_memory(plan: bytes, canals: bytes) -> VisitSources:
+    """Return what a ``plan@1`` and its ``canals@1`` document say, both in memory.
+
+    Raises
+    ------
+    UnreadableFile
+        As of `visit_sources`.
+    """
+    named = {canal.name: canal for canal in canals_from_bytes(canals, _CANALS_NAME)[0]}
+    digests = {_CANALS_NAME: sha256(canals).hexdigest(), _PLAN_NAME: sha256(plan).hexdigest()}
+    document = document_from_bytes(plan, _PLAN_NAME, PlanDocument)
+    _require_sequence(document, _PLAN_NAME)
+    if document.canal not in named:
+        raise UnknownName(kind="measured canal", got=document.canal, known=tuple(named))
+    return VisitSources(named, None, {document.canal: canal_entry_of_plan(document)}, digests)
+
+
 def canal_entry_of_plan(plan: PlanDocument, at: int = 0) -> CanalEntry:
     """Return sequence, target and patency of one of the sequences of a plan.
 
@@ -136,14 +163,18 @@ def _with_visit(found: VisitSources, path: Path, extra: tuple[Any, ...]) -> Visi
     )
 
 
-def _with_plan(found: VisitSources, path: Path, plan: PlanDocument) -> VisitSources:
+def _require_sequence(plan: PlanDocument, name: str) -> None:
     if plan.plans and not plan.plans[0].sequence:
         raise UnreadableFile(
-            path=str(path),
+            path=name,
             problem=f"the plan for {plan.canal} needs no instrument, so there is no step to show",
         )
     if not plan.plans:
-        raise UnreadableFile(path=str(path), problem="the plan holds no sequence")
+        raise UnreadableFile(path=name, problem="the plan holds no sequence")
+
+
+def _with_plan(found: VisitSources, path: Path, plan: PlanDocument) -> VisitSources:
+    _require_sequence(plan, str(path))
     if plan.canal not in found.canals:
         found = _with_canals_of_plan(found, path, plan)
     return replace(
