@@ -40,11 +40,14 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LARGEST_TRAY_BYTES",
+    "STANDARD",
     "KeptTray",
     "OneLife",
     "Stockroom",
     "checked_tray",
     "keep_tray",
+    "kept_tray",
+    "kept_trays",
     "life_sentences",
     "life_state",
     "one_life",
@@ -58,6 +61,8 @@ __all__ = [
 ]
 
 LARGEST_TRAY_BYTES: Final = 20_000_000
+STANDARD: Final = "standard"
+"""Id of the tray that is built in."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +75,7 @@ class KeptTray:
     @property
     def id(self) -> str:
         """Its address."""
-        return self.document.id if self.document else "standard"
+        return self.document.id if self.document else STANDARD
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,6 +294,27 @@ def keep_tray(gate: Gate, found: TrayImport, *, without_faulty_rows: bool = Fals
     content = json.dumps(yaml.safe_load(tray_yaml(tray))).encode()
     with gate.writing(Operation.INSTRUMENT_EDIT, subject=tray.name) as writing:
         return add_document(writing, content, name=tray.name)
+
+
+def kept_trays(gate: Gate) -> tuple[KeptTray, ...]:
+    """Return the recorded trays."""
+    with gate.reading(Operation.INSTRUMENT_READ) as reading:
+        return tuple(_kept_trays(reading))
+
+
+def kept_tray(gate: Gate, document_id: str) -> KeptTray:
+    """Return a recorded tray, also one that is no longer offered.
+
+    Raises
+    ------
+    NotRecorded
+        If there is none.
+    """
+    with gate.reading(Operation.INSTRUMENT_READ, subject=document_id) as reading:
+        document = reading.get(Document, document_id)
+        if document.document_kind != "tray" or document.case_id is not None:
+            raise NotRecorded(kind="tray", got=document_id)
+        return KeptTray(_tray_of(reading.files.read(document.sha256)), document)
 
 
 def withdraw_tray(gate: Gate, document_id: str, reason: str) -> None:

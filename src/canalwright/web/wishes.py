@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from canalwright.evidence import Graded
 from canalwright.instruments.standard import find_instrument
@@ -20,6 +20,11 @@ from canalwright.web.fields import (
     read_numbers,
     read_whole,
 )
+from canalwright.web.plan_trays import OnHand, own_instruments, tray_inputs
+from canalwright.web.stockroom import STANDARD, KeptTray
+
+if TYPE_CHECKING:
+    from canalwright.planning.used_life import UsedLife
 
 __all__ = [
     "LIMIT_NAMES",
@@ -47,8 +52,15 @@ LIMIT_NAMES: Final = tuple(one.name for one in fields(Limits))
 
 @dataclass
 class PlanForm:
-    """The fields of the plan page as text; it survives every new plan."""
+    """The fields of the plan page as text; it survives every new plan.
 
+    `on_hand` is what the visitor can choose from; `count_lives` whether the single instruments on
+    hand are planned with, each with the life it has used.
+    """
+
+    on_hand: OnHand = field(default_factory=OnHand)
+    tray: str = STANDARD
+    count_lives: bool = True
     size: str = "30"
     taper: str = "0.04"
     coronal_limit_mm: str = ""
@@ -67,6 +79,23 @@ class PlanForm:
         }
     )
 
+    @property
+    def chosen(self) -> KeptTray:
+        """The tray that is planned with."""
+        return self.on_hand.tray(self.tray)
+
+    @property
+    def used(self) -> tuple[UsedLife, ...]:
+        """Lives of single instruments of the tray; none where they are not to count."""
+        return self.on_hand.used_in(self.chosen.tray) if self.count_lives else ()
+
+    def take_tray(self, id: str) -> None:  # noqa: A002
+        """Plan with another tray; what it does not hold is neither asked for nor excluded."""
+        self.tray = id
+        known = {one.id for one in self.chosen.tray.instruments}
+        self.pin = [one for one in self.pin if one in known]
+        self.ban = [one for one in self.ban if one in known]
+
 
 @dataclass(frozen=True, eq=False)
 class PlanWishes:
@@ -76,10 +105,19 @@ class PlanWishes:
     limits: Limits
     options: Mapping[str, Any]
     patency: Pass | None
+    tray: KeptTray
+    used: tuple[UsedLife, ...] = ()
 
     def recorded(self) -> dict[str, Any]:
         """Return the options as JSON has them."""
-        return {k: list(v) if isinstance(v, tuple) else v for k, v in self.options.items()}
+        options = {k: list(v) if isinstance(v, tuple) else v for k, v in self.options.items()}
+        if self.used:
+            options["used_lives"] = [f"{one.instrument} {one.individual}" for one in self.used]
+        return options
+
+    def inputs(self) -> dict[str, str]:
+        """Return what a plan document says about the tray."""
+        return tray_inputs(self.tray)
 
 
 def limit_default(name: str) -> Graded:
@@ -101,6 +139,8 @@ def read_wishes(form: PlanForm) -> PlanWishes:
         limits=stated_limits(None, **_changed_limits(form)),
         options=_options(form),
         patency=_patency(form),
+        tray=form.chosen,
+        used=form.used,
     )
 
 
@@ -157,7 +197,7 @@ def _patency(form: PlanForm) -> Pass | None:
     if not form.patency:
         return None
     return patency_pass(
-        find_instrument(form.patency),
+        find_instrument(form.patency, own_instruments(form.chosen)),
         read_number(form.patency_past_mm, name="patency file past the terminus", unit="mm"),
         read_number(form.loose_mm, name="loosening by the patency file", unit="mm"),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import tempfile
 from collections.abc import Awaitable, Callable
+from html import escape
 from pathlib import Path
 
 from nicegui import events, ui
@@ -14,6 +15,7 @@ from canalwright.web.api.cases import LARGEST_UPLOAD_BYTES
 from canalwright.web.cabinet import attach_scan
 from canalwright.web.desk import OpenCase
 from canalwright.web.running import show_trouble, tell, working
+from canalwright.web.words import _
 
 __all__ = ["add_scan", "drop_files", "received"]
 
@@ -41,6 +43,16 @@ def add_scan(opened: OpenCase) -> None:
         )
         drop_files(take)
         messages = ui.element("div").classes("stack")
+    with ui.element("section").classes("sheet stack"):
+        words = (
+            _("A radiograph instead of a scan? Length and bend can be traced in its plane."),
+            _("Trace a radiograph"),
+        )
+        address = f"/case/{opened.id}/trace"
+        ui.html(f"<p>{escape(words[0])}</p>", sanitize=False)
+        ui.html(
+            f'<p><a class="link-button" href="{address}">{escape(words[1])}</a></p>', sanitize=False
+        )
 
 
 async def _taken(opened: OpenCase, event: events.MultiUploadEventArguments) -> None:

@@ -10,11 +10,11 @@ from typing import Final
 
 from nicegui import ui
 
-from canalwright.errors import CanalwrightError
+from canalwright.errors import CanalwrightError, UnreadableFile
 from canalwright.records.access.roles import Operation
 from canalwright.records.cases import amend_case
 from canalwright.records.chain import Entry
-from canalwright.records.nouns import CaseStatus, Document
+from canalwright.records.nouns import Attachment, CaseStatus, Document
 from canalwright.reports.text import format_mm
 from canalwright.web import html
 from canalwright.web.cabinet import canals_file, scan_groups
@@ -22,6 +22,8 @@ from canalwright.web.desk import Desk, OpenCase
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.parts import part
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell
+from canalwright.web.tracing import radiographs
+from canalwright.web.words import _
 
 __all__ = ["CasePage"]
 
@@ -94,7 +96,12 @@ class CasePage:
     def _canal_rows(self, documents: list[Document]) -> list[tuple[str, ...]]:
         rows: list[tuple[str, ...]] = []
         for document in reversed(documents):
-            file = canals_file(self._opened.gate, self._opened.id, document.id)
+            try:
+                file = canals_file(self._opened.gate, self._opened.id, document.id)
+            except UnreadableFile as error:
+                # Such as a traced canal without widths: kept for its length and curvature.
+                rows.append((escape(document.name), "", escape(error.problem), ""))
+                continue
             for at, canal in enumerate(file.canals, 1):
                 tail = f"{document.id}/{at}"
                 name = f'<span class="unseen"> {escape(canal.name)}</span>'
@@ -114,9 +121,11 @@ class CasePage:
             return reading.case_history(self._opened.id)[::-1]
 
     def _scans(self) -> None:
-        with part("Scans", "scans"):
-            groups = scan_groups(self._opened.file.attachments)
+        with part(_("Scans and radiographs"), "scans"):
+            attachments = self._opened.file.attachments
+            groups = scan_groups(attachments)
             items = [escape(group.label) for group in groups]
+            items += [_radiograph(self._opened.id, one) for one in radiographs(attachments)]
             ui.html(
                 "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"
                 if items
@@ -125,9 +134,13 @@ class CasePage:
             )
             with ui.element("div").classes("buttons"):
                 ui.button(
-                    "Measure canals" if items else "Add a scan and measure",
+                    "Measure canals" if groups else "Add a scan and measure",
                     on_click=lambda: ui.navigate.to(f"/case/{self._opened.id}/measure"),
                 )
+                ui.button(
+                    _("Trace a radiograph"),
+                    on_click=lambda: ui.navigate.to(f"/case/{self._opened.id}/trace"),
+                ).props("outline")
 
     def _plans(self) -> None:
         documents = self._opened.file.documents
@@ -207,6 +220,12 @@ class CasePage:
             amend_case(writing, made, reason=reason)  # type: ignore[arg-type]
 
 
+def _radiograph(case_id: str, one: Attachment) -> str:
+    words = escape(_("Trace it"))
+    address = f"/case/{case_id}/trace?file={one.id}"
+    return f'{escape(one.name)} &ensp; <a href="{address}">{words}</a>'
+
+
 def _summary(opened: OpenCase) -> str:
     case = opened.file.case
     teeth = ", ".join(tooth.number for tooth in opened.file.teeth if not tooth.withdrawn)
@@ -217,7 +236,7 @@ def _summary(opened: OpenCase) -> str:
 def _entries_shown(entries: list[Entry]) -> list[tuple[str, ...]]:
     """Return the newest entries; the many files of one scan take one row."""
     rows = []
-    for _, same in groupby(entries, key=lambda e: (e.actor, e.operation, e.kind, e.reason)):
+    for _key, same in groupby(entries, key=lambda e: (e.actor, e.operation, e.kind, e.reason)):
         run = list(same)
         rows += [_entry(run[0], len(run))] if len(run) > _FEW else [_entry(e, 1) for e in run]
     return rows[:_ROWS]

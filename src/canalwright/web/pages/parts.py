@@ -75,14 +75,15 @@ def instrument_choice(
     *,
     options: dict[str, str] | None = None,
     multiple: bool = False,
+    search: bool = False,
 ) -> ui.select:
-    """Return a choice of instruments that can be searched by typing."""
+    """Return a choice of instruments; of the standard tray, or with `search`, by typing too."""
     choice = ui.select(
         instrument_options() if options is None else options,
         label=label,
         value=value,
         multiple=multiple,
-        with_input=options is None,
+        with_input=search or options is None,
         on_change=lambda event: on_change(event.value),
     ).props("outlined dense stack-label options-dense")
     if multiple:

@@ -12,7 +12,12 @@ from canalwright.evidence import Graded
 from canalwright.reports.text import limit_label
 from canalwright.units import parse_torque_ncm
 from canalwright.web.fields import number_text, read_number, read_numbers, read_whole
-from canalwright.web.pages.parts import instrument_choice, patency_options, text_field
+from canalwright.web.pages.parts import (
+    instrument_choice,
+    instrument_options,
+    patency_options,
+    text_field,
+)
 from canalwright.web.wishes import (
     LIMIT_NAMES,
     MAIN_LIMITS,
@@ -22,6 +27,7 @@ from canalwright.web.wishes import (
     read_size,
     read_taper_mm_per_mm,
 )
+from canalwright.web.words import _, many
 
 __all__ = ["plan_form"]
 
@@ -111,9 +117,8 @@ def _patency(form: PlanForm) -> None:
 
 
 def _instruments(form: PlanForm) -> None:
-    with _group("Instruments, standard tray"), ui.element("div").classes("stack"):
-        instrument_choice("Must be used", form.pin, _set(form, "pin"), multiple=True)
-        instrument_choice("Must not be used", form.ban, _set(form, "ban"), multiple=True)
+    with _group("Instruments"), ui.element("div").classes("stack"):
+        _tray(form)
         text_field(
             "Longest sequence",
             form.most,
@@ -137,6 +142,53 @@ def _instruments(form: PlanForm) -> None:
             hint="Empty: 16 mm",
             reader=lambda text: read_number(text, name="level", unit="mm"),
         )
+
+
+def _tray(form: PlanForm) -> None:
+    """Choose the tray; what may be asked for or excluded follows it."""
+    options = instrument_options(form.chosen.tray.instruments)
+    instrument_choice(_("Tray"), form.tray, lambda value: take(value), options=form.on_hand.names)
+    ui.checkbox(
+        _("Count the used life of single instruments"), value=form.count_lives
+    ).on_value_change(lambda event: count(bool(event.value)))
+    lives = ui.html(_lives(form), sanitize=False).classes("origin")
+    pin = instrument_choice(
+        "Must be used", form.pin, _set(form, "pin"), options=options, multiple=True, search=True
+    )
+    ban = instrument_choice(
+        "Must not be used", form.ban, _set(form, "ban"), options=options, multiple=True, search=True
+    )
+
+    def take(id: str) -> None:  # noqa: A002
+        form.take_tray(id)
+        known = instrument_options(form.chosen.tray.instruments)
+        pin.set_options(known, value=form.pin)
+        ban.set_options(known, value=form.ban)
+        lives.set_content(_lives(form))
+
+    def count(wanted: bool) -> None:
+        form.count_lives = wanted
+        lives.set_content(_lives(form))
+
+
+def _lives(form: PlanForm) -> str:
+    """Return how many instruments the tray holds, and which single ones have been used."""
+    kinds = len(form.chosen.tray.instruments)
+    told = [many("{count} kind of instrument.", "{count} kinds of instruments.", kinds)]
+    if form.used:
+        told.append(
+            _("Used before: {instruments} (share of mean life, an estimate).").format(
+                instruments="; ".join(
+                    f"{one.individual}, {one.instrument}, {100 * one.worst:.0f} %"
+                    for one in form.used
+                )
+            )
+        )
+    elif form.count_lives:
+        told.append(_("No single instrument of it is kept in the records: all count as new."))
+    else:
+        told.append(_("All count as new."))
+    return escape(" ".join(told))
 
 
 def _limits(form: PlanForm) -> None:
