@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 import json
-import tempfile
+from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canalwright.errors import BadInput
 from canalwright.records.access.roles import Operation
+from canalwright.records.access.sign_off import needs_sign_off, sign
 from canalwright.records.documents import document_content
 from canalwright.records.errors import NotRecorded
-from canalwright.records.nouns import Document, EventKind, Visit, VisitEvent, VisitState
+from canalwright.records.nouns import (
+    Document,
+    EventKind,
+    SignOffDecision,
+    Visit,
+    VisitEvent,
+    VisitState,
+)
 from canalwright.records.visits import close_visit, log_event, start_visit
 from canalwright.web.cabinet import keep_document
 from canalwright.web.desk import OpenCase
+from canalwright.web.fields import read_number_or_none
+from canalwright.web.plan_trays import own_instruments, tray_inputs, tray_of_plan
+from canalwright.web.stockroom import KeptTray
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
     from canalwright.exchange.visit_entries import VisitEntries
+    from canalwright.instruments.instrument import Instrument
     from canalwright.planning.clinical.visit import CanalSheet, VisitStep
     from canalwright.planning.clinical.visit import Visit as Sheet
 
@@ -50,6 +61,26 @@ class Entered:
     electronic_mm: float | None = None
     confirmed_mm: float | None = None
 
+    @classmethod
+    def read(cls, typed: Mapping[str, str]) -> Entered:
+        """Read what stands in the fields.
+
+        Raises
+        ------
+        MalformedText
+            If a length is no number.
+        """
+        return cls(
+            reference=typed["reference"].strip(),
+            crown_mm=read_number_or_none(typed["crown"], name="crown part", unit="mm"),
+            electronic_mm=read_number_or_none(
+                typed["electronic"], name="electronic reading", unit="mm"
+            ),
+            confirmed_mm=read_number_or_none(
+                typed["confirmed"], name="confirmed length", unit="mm"
+            ),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class MadeSheet:
@@ -59,6 +90,12 @@ class MadeSheet:
     entries: VisitEntries
     plan: Document
     digests: dict[str, str]
+    tray: KeptTray
+
+    @property
+    def own(self) -> tuple[Instrument, ...]:
+        """Instruments that the tray of the plan adds to the standard and generic ones."""
+        return own_instruments(self.tray)
 
     @property
     def canal(self) -> CanalSheet:
@@ -81,19 +118,16 @@ def made_sheet(opened: OpenCase, plan_id: str, entered: Entered) -> MadeSheet:
     UsageError
         If no length of the canal is known.
     """
-    from canalwright.exchange.visit_files import visit_sources
+    from canalwright.exchange.visit_files import sources_in_memory
     from canalwright.exchange.visits_in import visit_plan_of
     from canalwright.planning.clinical.visit import worked_out
 
     plan, content, canals = _documents(opened, plan_id)
-    with tempfile.TemporaryDirectory(prefix="canalwright-visit-") as folder:
-        plan_path, canals_path = Path(folder) / "plan.json", Path(folder) / "canals.json"
-        plan_path.write_text(json.dumps(content), "utf-8")
-        canals_path.write_text(json.dumps(canals), "utf-8")
-        sources = visit_sources((plan_path,), canals_file=canals_path)
+    sources = sources_in_memory(_json(content), _json(canals))
     entries = _entries(sources, entered, opened)
-    sheet = worked_out(visit_plan_of(entries, sources.canals, ()))
-    return MadeSheet(sheet, entries, plan, sources.digests)
+    tray = tray_of_plan(opened.gate, content)
+    sheet = worked_out(visit_plan_of(entries, sources.canals, own_instruments(tray)))
+    return MadeSheet(sheet, entries, plan, sources.digests, tray)
 
 
 def sheet_pdf(made: MadeSheet, page: str = "sheet") -> bytes:
@@ -127,7 +161,6 @@ def plan_again(
     """
     from canalwright.exchange.document import document_text
     from canalwright.exchange.plans import plan_document
-    from canalwright.instruments.tray import standard_tray
     from canalwright.planning import plan
 
     kind = event.event_kind
@@ -139,7 +172,7 @@ def plan_again(
     passes = tuple(run.plan.steps[at].step.made for at in done)
     result = plan(
         canal,
-        standard_tray(),
+        made.tray.tray,
         run.target,
         run.limits,
         after=passes,
@@ -151,7 +184,7 @@ def plan_again(
             "The canal has the target size already where an instrument can still go; no further "
             "one is needed. Gauge, rinse, and judge whether the part below can be left."
         )
-    inputs = {"after": event.event_kind.value, "visit": event.visit_id, "tray": "standard"}
+    inputs = {"after": event.event_kind.value, "visit": event.visit_id, **tray_inputs(made.tray)}
     text = document_text(plan_document(canal, result, patency=None, inputs=inputs))
     return keep_document(opened.gate, opened.id, text.encode("utf-8"), f"plan after {kind}")
 
@@ -184,6 +217,15 @@ class VisitLog:
         """End the visit."""
         with self._writing(Operation.VISIT_LOG) as writing:
             return close_visit(writing, writing.get(Visit, visit.id))
+
+    def agree(self, visit: Visit) -> None:
+        """Sign the visit as a supervisor, where it needs that."""
+        gate = self._opened.gate
+        with gate.reading(Operation.CASE_READ, self._opened.id) as reading:
+            current = reading.get(Visit, visit.id)
+            if not needs_sign_off(reading, current):
+                return
+        sign(gate, current, SignOffDecision.AGREED)
 
     def lengths(self, visit: Visit) -> dict[str, str]:
         """Return what was last typed about the working length, so that it outlives the page."""
@@ -226,6 +268,10 @@ def _documents(opened: OpenCase, plan_id: str) -> tuple[Document, dict[str, Any]
             if any(one.get("name") == wanted for one in canals.get("canals", ())):
                 return plan, content, canals
     raise NotRecorded(kind="measured canal of this case", got=wanted)
+
+
+def _json(content: dict[str, Any]) -> bytes:
+    return json.dumps(content).encode("utf-8")
 
 
 def _entries(sources: Any, entered: Entered, opened: OpenCase) -> VisitEntries:

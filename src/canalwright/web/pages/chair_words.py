@@ -9,11 +9,28 @@ from canalwright.reports.style import ISO_CHIP_COLORS
 from canalwright.reports.text import instrument_label
 from canalwright.web import html
 from canalwright.web.chairside import MadeSheet
+from canalwright.web.words import _
 
 if TYPE_CHECKING:
     from canalwright.planning.clinical.visit import VisitStep
 
-__all__ = ["after_words", "chip_of", "length_words", "step_words"]
+__all__ = [
+    "after_words",
+    "chip_of",
+    "fatigue_test_words",
+    "length_words",
+    "step_list",
+    "step_words",
+]
+
+
+def fatigue_test_words() -> str:
+    """Return what a fatigue test at the chair is for."""
+    return _(
+        "With a test of the engine-driven instruments in use, the timer and the choice of the "
+        "single instrument, the life that each step takes is estimated station by station. Empty: "
+        "nothing is estimated."
+    )
 
 
 def chip_of(step: VisitStep) -> str:
@@ -47,6 +64,18 @@ def step_words(made: MadeSheet, at: int) -> str:
         f'<p class="now-instrument">{html.chip(chip_of(step))}'
         f'{escape(instrument_label(instrument))}</p><div class="tiles">{tiles}</div>{verdict}'
     )
+
+
+def step_list(made: MadeSheet, now: int) -> str:
+    """Return all steps as a list, those done ticked off and the present one marked."""
+    items = [
+        f"<li{' class=now' if at == now else ''}>"
+        f"{'✓ ' if at < now else ''}{html.chip(chip_of(step))}"
+        f"{escape(instrument_label(step.planned.instrument))}, stop "
+        f"{step.stop.stop_mm:.1f} mm</li>"
+        for at, step in enumerate(made.steps)
+    ]
+    return f'<ol class="step-list">{"".join(items)}</ol>'
 
 
 def after_words(step: VisitStep) -> str:

@@ -4,29 +4,37 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from html import escape
 from typing import Any, Final
 
 from nicegui import ui
 
-from canalwright.errors import CanalwrightError
+from canalwright.errors import BadInput, CanalwrightError
 from canalwright.records.access.roles import Operation
-from canalwright.records.access.sign_off import needs_sign_off, sign
-from canalwright.records.nouns import EventKind, SignOffDecision, Visit, VisitEvent
-from canalwright.reports.text import instrument_label
+from canalwright.records.nouns import EventKind, Visit, VisitEvent
 from canalwright.web import chairside, html
+from canalwright.web.chair_uses import at_hand, life_words, log_use, read_fatigue_test
 from canalwright.web.chairside import MISHAPS, Entered, MadeSheet, VisitLog
 from canalwright.web.desk import Desk, OpenCase
-from canalwright.web.fields import read_number, read_number_or_none
+from canalwright.web.fields import number_text
 from canalwright.web.frame import page_frame
-from canalwright.web.pages.chair_words import after_words, chip_of, length_words, step_words
-from canalwright.web.pages.parts import caution_box, part, text_field
+from canalwright.web.pages.chair_asking import NEEDS_LEVEL, ask_mishap
+from canalwright.web.pages.chair_words import (
+    after_words,
+    fatigue_test_words,
+    length_words,
+    step_list,
+    step_words,
+)
+from canalwright.web.pages.parts import caution_box, instrument_choice, part, text_field
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
+from canalwright.web.words import _
 
 __all__ = ["ChairsidePage"]
 
-_NEEDS_LEVEL: Final = (EventKind.BLOCK, EventKind.LEDGE, EventKind.SEPARATION)
-_PLANS_AGAIN: Final = (*_NEEDS_LEVEL, EventKind.DEFORMATION)
+_TYPED: Final = ("reference", "crown", "electronic", "confirmed", "strain", "turns")
+_PLANS_AGAIN: Final = (*NEEDS_LEVEL, EventKind.DEFORMATION)
 
 
 class ChairsidePage:
@@ -43,7 +51,9 @@ class ChairsidePage:
         self._plans = {one.id: one.name for one in reversed(plans)}
         self._plan_id = plan_id if plan_id in self._plans else next(iter(self._plans), "")
         self._log = VisitLog(opened, self._plan_id)
-        self._typed = {"reference": "", "crown": "", "electronic": "", "confirmed": ""}
+        self._typed = dict.fromkeys(_TYPED, "")
+        self._at_hand: dict[str, str] = {}
+        self._physical = ""
         self._made: MadeSheet | None = None
         self._visit: Visit | None = None
         self._at = 0
@@ -88,7 +98,7 @@ class ChairsidePage:
         with self._messages:
             try:
                 with working("Working the visit out"):
-                    entered = self._entered()
+                    entered = Entered.read(self._typed)
                     self._made = await in_thread(
                         chairside.made_sheet, self._opened, self._plan_id, entered
                     )
@@ -103,23 +113,22 @@ class ChairsidePage:
     async def _resume(self) -> None:
         """Go on behind the steps that the visit has logged already."""
         if self._visit is None or self._made is None:
+            await self._take_in_hand()
             return
         events = await in_thread(self._log.events, self._visit)
         done = [e for e in events if e.details.get("plan") == self._plan_id]
         self._at = min(len(done), len(self._made.steps))
+        await self._take_in_hand()
 
-    def _entered(self) -> Entered:
-        typed = self._typed
-        return Entered(
-            reference=typed["reference"].strip(),
-            crown_mm=read_number_or_none(typed["crown"], name="crown part", unit="mm"),
-            electronic_mm=read_number_or_none(
-                typed["electronic"], name="electronic reading", unit="mm"
-            ),
-            confirmed_mm=read_number_or_none(
-                typed["confirmed"], name="confirmed length", unit="mm"
-            ),
-        )
+    async def _take_in_hand(self) -> None:
+        """Look which single instruments there are of the kind that the present step needs."""
+        made = self._made
+        self._physical, self._at_hand = "", {}
+        if made is not None and self._at < len(made.steps):
+            kind = made.steps[self._at].planned.instrument.id
+            self._at_hand = await in_thread(at_hand, self._opened, kind)
+            # The only one there is needs no choice.
+            self._physical = next(iter(self._at_hand)) if len(self._at_hand) == 1 else ""
 
     def _draw(self) -> None:
         made = self._made
@@ -156,6 +165,7 @@ class ChairsidePage:
     def _present(self, made: MadeSheet) -> None:
         step = made.steps[self._at]
         ui.html(step_words(made, self._at), sanitize=False)
+        self._which()
         with ui.element("div").classes("buttons"):
             self._clock = ui.html("", sanitize=False).classes("clock").props('role="timer"')
             ui.button("Start / stop timer", on_click=self._toggle).props("outline").classes("big")
@@ -167,6 +177,18 @@ class ChairsidePage:
             with ui.element("div").classes("buttons"):
                 for kind, words in MISHAPS.items():
                     ui.button(words, on_click=self._asking(kind)).props("outline color=negative")
+
+    def _which(self) -> None:
+        """Ask which single instrument it is, where any of its kind is kept in the records."""
+        if not self._at_hand:
+            return
+        choices = {"": _("not kept singly"), **self._at_hand}
+        instrument_choice(
+            _("Which one is it?"),
+            self._physical,
+            lambda value: setattr(self, "_physical", value or ""),
+            options=choices,
+        ).style("max-width:34rem")
 
     def _after(self, made: MadeSheet) -> None:
         cone = made.canal.obturation.chosen.cone
@@ -190,20 +212,20 @@ class ChairsidePage:
             ):
                 text_field(label, self._typed[key], self._typing(key), unit=unit)
             ui.button("Work out anew", on_click=self._work_out).props("outline")
+        with part(_("Life of single instruments"), "life"):
+            ui.html(f'<p class="soft">{escape(fatigue_test_words())}</p>', sanitize=False)
+            for key, label, unit in (
+                ("strain", _("Surface strain of a fatigue test"), "%"),
+                ("turns", _("Turns to fracture in it"), ""),
+            ):
+                text_field(label, self._typed[key], self._typing(key), unit=unit)
 
     def _typing(self, key: str) -> Callable[[str], None]:
         return lambda value: self._typed.update({key: value})
 
     def _list(self, made: MadeSheet) -> None:
         with part("Steps", "list"):
-            items = [
-                f"<li{' class=now' if at == self._at else ''}>"
-                f"{'✓ ' if at < self._at else ''}{html.chip(chip_of(step))}"
-                f"{escape(instrument_label(step.planned.instrument))}, stop "
-                f"{step.stop.stop_mm:.1f} mm</li>"
-                for at, step in enumerate(made.steps)
-            ]
-            ui.html(f'<ol class="step-list">{"".join(items)}</ol>', sanitize=False)
+            ui.html(step_list(made, self._at), sanitize=False)
             if len(self._plans) > 1:
                 ui.select(
                     self._plans,
@@ -283,73 +305,54 @@ class ChairsidePage:
         if made is None or visit is None or self._at >= len(made.steps):
             return
         step = made.steps[self._at]
-        event = await self._logged(
-            visit,
-            EventKind.INSTRUMENT,
-            canal=made.canal.name,
-            instrument=step.planned.instrument.id,
-            to_level_mm=step.stop.tip_level_mm,
-            time_s=round(self._seconds(), 1) or None,
-            speed_rpm=None if step.motor.speed_rpm is None else step.motor.speed_rpm.value,
-            details={"plan": self._plan_id, "step": self._at + 1},
-        )
-        if event is None:
+        what = {
+            "canal": made.canal.name,
+            "instrument": step.planned.instrument.id,
+            "to_level_mm": step.stop.tip_level_mm,
+            "time_s": round(self._seconds(), 1) or None,
+            "speed_rpm": None if step.motor.speed_rpm is None else step.motor.speed_rpm.value,
+            "details": {"plan": self._plan_id, "step": self._at + 1},
+        }
+        try:
+            test = read_fatigue_test(self._typed["strain"], self._typed["turns"])
+            event = await in_thread(
+                log_use, self._opened, visit, what, self._physical, test, made.own
+            )
+        except CanalwrightError as error:
+            tell(error.sentence(), bad=True)
             return
+        words = life_words(event)
+        if words:
+            tell(words)
         self._at += 1
         self._started_s, self._spent_s = None, 0.0
+        await self._take_in_hand()
         self._draw()
 
-    async def _logged(self, visit: Visit, kind: EventKind, **what: Any) -> VisitEvent | None:
-        try:
-            event: VisitEvent = await in_thread(lambda: self._log.log(visit, kind, **what))
-        except CanalwrightError as error:
-            tell(error.sentence(), bad=True)
-            return None
-        return event
-
     def _asking(self, kind: EventKind) -> Callable[[], None]:
-        def ask() -> None:
-            typed = {"level": "", "note": ""}
-            with (
-                ui.dialog() as dialog,
-                ui.element("form").classes("sheet stack").style("width:28rem"),
-            ):
-                ui.html(escape(MISHAPS[kind]), sanitize=False, tag="h2")
-                if kind in _NEEDS_LEVEL or kind is EventKind.LENGTH_CHANGE:
-                    label = (
-                        "New working length"
-                        if kind is EventKind.LENGTH_CHANGE
-                        else "Level above the terminus"
-                    )
-                    text_field(label, "", lambda value: typed.update(level=value), unit="mm")
-                text_field("Note", "", lambda value: typed.update(note=value))
-                with ui.element("div").classes("buttons"):
-                    ui.button("Record it", on_click=lambda: self._happened(kind, typed, dialog))
-                    ui.button("Cancel", on_click=dialog.close).props("flat")
-            dialog.open()
+        return lambda: ask_mishap(
+            kind, lambda what: self._mishap(kind, what), partial(self._happened, kind)
+        )
 
-        return ask
-
-    async def _happened(self, kind: EventKind, typed: dict[str, str], dialog: ui.dialog) -> None:
+    def _mishap(self, kind: EventKind, what: dict[str, Any]) -> VisitEvent:
         made, visit = self._made, self._visit
         if made is None or visit is None:
+            raise BadInput(_("No visit goes on."))
+        return self._log.log(
+            visit,
+            kind,
+            canal=made.canal.name,
+            instrument=made.steps[self._at].planned.instrument.id,
+            physical_id=self._physical or None,
+            **what,
+        )
+
+    async def _happened(self, kind: EventKind, event: VisitEvent) -> None:
+        made = self._made
+        if made is None:
             return
-        what: dict[str, Any] = {"canal": made.canal.name, "note": typed["note"]}
-        what["instrument"] = made.steps[self._at].planned.instrument.id
-        try:
-            if kind in _NEEDS_LEVEL:
-                what["to_level_mm"] = read_number(typed["level"], name="level", unit="mm")
-            elif kind is EventKind.LENGTH_CHANGE:
-                what["length_mm"] = read_number(typed["level"], name="working length", unit="mm")
-        except CanalwrightError as error:
-            tell(error.sentence(), bad=True)
-            return
-        event = await self._logged(visit, kind, **what)
-        if event is None:
-            return
-        dialog.close()
         if kind is EventKind.LENGTH_CHANGE:
-            self._typed["confirmed"] = typed["level"]
+            self._typed["confirmed"] = number_text(event.length_mm or 0.0)
             await self._work_out()
         elif kind in _PLANS_AGAIN:
             await self._plan_again(made, event)
@@ -385,16 +388,8 @@ class ChairsidePage:
         if visit is None:
             return
         try:
-            await in_thread(self._signed, visit)
+            await in_thread(self._log.agree, visit)
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return
         tell("Signed.")
-
-    def _signed(self, visit: Visit) -> None:
-        gate = self._opened.gate
-        with gate.reading(Operation.CASE_READ, self._opened.id) as reading:
-            current = reading.get(Visit, visit.id)
-            if not needs_sign_off(reading, current):
-                return
-        sign(gate, current, SignOffDecision.AGREED)
