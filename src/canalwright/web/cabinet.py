@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections import OrderedDict
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canalwright.anatomy.canal import Canal
-from canalwright.errors import CanalwrightError, UnknownName
+from canalwright.errors import UnknownName
 from canalwright.exchange.canals import CanalsDocument
-from canalwright.exchange.canals_in import read_canals
+from canalwright.exchange.canals_in import canals_from_bytes
 from canalwright.records.access.gate import Gate
 from canalwright.records.access.roles import Operation
 from canalwright.records.attachments import attach, prepare_files
@@ -22,9 +21,17 @@ from canalwright.records.nouns import Attachment, AttachmentKind, Case, Document
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from canalwright.imaging.scan import Scan
-
-__all__ = ["CanalsFile", "ScanGroup", "attach_scan", "canals_file", "keep_document", "open_scan"]
+__all__ = [
+    "CanalsFile",
+    "ScanGroup",
+    "attach_scan",
+    "canal_at",
+    "canals_file",
+    "case_with_canals",
+    "case_with_scan",
+    "keep_document",
+    "scan_groups",
+]
 
 _DOCUMENTS_KEPT: Final = 16
 
@@ -127,29 +134,6 @@ def scan_groups(attachments: Sequence[Attachment]) -> tuple[ScanGroup, ...]:
     return tuple(ScanGroup(key, tuple(files)) for key, files in reversed(groups.items()))
 
 
-def open_scan(gate: Gate, case_id: str, group: ScanGroup, spacing_mm: Any = None) -> Scan:
-    """Read a scan of a case.
-
-    Raises
-    ------
-    CanalwrightError
-        If its files are no scan that can be measured.
-    """
-    from dataclasses import replace
-
-    from canalwright.imaging.readers import read_scan
-
-    with (
-        gate.reading(Operation.FILE_READ, case_id, group.id) as reading,
-        tempfile.TemporaryDirectory(prefix="canalwright-scan-") as folder,
-    ):
-        for one in group.files:
-            (Path(folder) / one.name).symlink_to(reading.files.path(one.sha256).resolve())
-        only = Path(folder) / group.files[0].name
-        scan = read_scan(only if len(group.files) == 1 else folder, spacing_mm=spacing_mm)
-        return replace(scan, source=group.label)
-
-
 def attach_scan(
     gate: Gate,
     case_id: str,
@@ -174,6 +158,35 @@ def attach_scan(
     return ScanGroup(made[0].group_id, tuple(made))
 
 
+def case_with_scan(gate: Gate, paths: Sequence[Path], progress: Callable[[float], None]) -> Case:
+    """Make a case from the files of a scan.
+
+    Raises
+    ------
+    CanalwrightError
+        If a file cannot be read or cleaned, or somebody stops it; there is no case then.
+    """
+    prepared = prepare_files(gate.store, paths, AttachmentKind.SCAN, progress=progress)
+    case = gate.new_case()
+    with gate.store.writing(gate.user.name) as writing:
+        attach(writing, case.id, prepared, AttachmentKind.SCAN)
+    return case
+
+
+def case_with_canals(gate: Gate, content: bytes, name: str) -> Case:
+    """Make a case from a canals document.
+
+    Raises
+    ------
+    UnreadableFile
+        If it is none, or its canals cannot be used; there is no case then.
+    """
+    canals_from_bytes(content, name)
+    case = gate.new_case()
+    keep_document(gate, case.id, content, name)
+    return case
+
+
 def keep_document(gate: Gate, case_id: str, content: bytes, name: str) -> Document:
     """Record a document of a case; canals are checked as far as their use goes.
 
@@ -191,17 +204,7 @@ def keep_document(gate: Gate, case_id: str, content: bytes, name: str) -> Docume
 
 def _parsed(found: Document, content: bytes) -> tuple[tuple[Canal, ...], CanalsDocument]:
     if found.sha256 not in _read:
-        with tempfile.TemporaryDirectory(prefix="canalwright-document-") as folder:
-            path = Path(folder) / "canals.json"
-            path.write_bytes(content)
-            try:
-                _read[found.sha256] = read_canals(path)
-            except CanalwrightError as error:
-                problem = getattr(error, "problem", None)
-                if problem is None:
-                    raise
-                error.path = str(error.path).replace(str(path), found.name)  # type: ignore[attr-defined]
-                raise
+        _read[found.sha256] = canals_from_bytes(content, found.name)
         while len(_read) > _DOCUMENTS_KEPT:
             _read.popitem(last=False)
     _read.move_to_end(found.sha256)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from canalwright.errors import UsageError
-from canalwright.web.running import Progress
+from canalwright.web.running import Progress, Stopped
 
 __all__ = ["PROGRESS_WORD", "make_demo", "read_progress"]
 
@@ -24,6 +24,8 @@ async def make_demo(command: tuple[str, ...], out: Path, progress: Progress) -> 
     ------
     UsageError
         If it fails; the sentence carries what it said last.
+    Stopped
+        If somebody stopped it.
     """
     worker = await asyncio.create_subprocess_exec(
         *command,
@@ -35,13 +37,16 @@ async def make_demo(command: tuple[str, ...], out: Path, progress: Progress) -> 
         env={**os.environ, "CANALWRIGHT_PROGRESS": "lines"},
     )
     said: deque[str] = deque(maxlen=_LINES_KEPT)
+    progress.when_stopped(lambda: _kill(worker))
     try:
         while worker.stderr is not None and (line := await worker.stderr.readline()):
             _follow(line.decode("utf-8", "replace").strip(), progress, said)
         code = await worker.wait()
     finally:
-        if worker.returncode is None:
-            worker.kill()
+        progress.when_stopped(None)
+        _kill(worker)
+    if progress.stopped:
+        raise Stopped
     if code != 0:
         raise UsageError(f"The demo ended with exit code {code}: {' '.join(said) or 'no message'}.")
 
@@ -56,10 +61,15 @@ def read_progress(line: str) -> tuple[float, str] | None:
         return None
 
 
+def _kill(worker: asyncio.subprocess.Process) -> None:
+    if worker.returncode is None:
+        worker.kill()
+
+
 def _follow(line: str, progress: Progress, said: deque[str]) -> None:
     told = read_progress(line)
     if told is None:
         said.append(line)
         return
-    progress(told[0])
+    progress.share = told[0]
     progress.text = told[1]

@@ -13,6 +13,7 @@ from typing import Final
 from nicegui import app, ui
 
 from canalwright.cautions import CLINICAL_CAUTIONS
+from canalwright.web import kept
 from canalwright.web.words import _
 
 __all__ = ["FONT_FILES", "add_fonts", "page_frame"]
@@ -81,7 +82,7 @@ def page_frame(
     ui.page_title(f"{title} – Canalwright")
     ui.colors(primary="#0b5a55", secondary="#4a4f4c", accent="#0b5a55", negative="#8f1d12")
     ui.add_css(_FACES + _style())
-    ui.add_body_html(_THEME)
+    ui.add_body_html(f"{_THEME}<script>{kept.script()}</script>")
     ui.html(_bar(place, where, links), sanitize=False, tag="header").classes("bar")
     # The framework's own layout is the page's main landmark already.
     with ui.element("div").classes("content").props('id="content" tabindex="-1"'):

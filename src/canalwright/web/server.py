@@ -14,7 +14,6 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from canalwright.errors import CanalwrightError
 from canalwright.records.access.users import has_users
 from canalwright.records.store import Store
-from canalwright.web import work
 from canalwright.web.api.app import make_api
 from canalwright.web.api.cases import LARGEST_UPLOAD_BYTES
 from canalwright.web.cabinet import scan_groups
@@ -22,6 +21,7 @@ from canalwright.web.desk import Desk
 from canalwright.web.entry import PASSWORD, SessionWall, sign_in_page, sign_out_page
 from canalwright.web.frame import add_fonts, page_frame
 from canalwright.web.guard import OwnNamesOnly
+from canalwright.web.jobs import jobs
 from canalwright.web.pages.case import CasePage
 from canalwright.web.pages.cases import CasesPage
 from canalwright.web.pages.chairside import ChairsidePage
@@ -32,16 +32,17 @@ from canalwright.web.pages.outcomes import OutcomesPage
 from canalwright.web.pages.plan import PlanPage
 from canalwright.web.pages.settings import SettingsPage
 from canalwright.web.pages.step import StepPage
+from canalwright.web.pages.trace import TracePage
 from canalwright.web.password import password_page
 from canalwright.web.running import in_thread, show_trouble
 from canalwright.web.settings import ServeSettings, check_reachable
+from canalwright.web.tracing import picture_png, shown_radiograph
 
 __all__ = ["add_pages", "add_walls", "open_records", "serve"]
 
 # Form fields and boundaries around an upload.
 _ROOM_BYTES: Final = 10_000_000
 _RECONNECT_S: Final = 30.0
-_WARM_UP_AFTER_S: Final = 1.5
 _ICON: Final = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 26 26" fill="none" stroke="#0b5a55" '
     'stroke-width="2.6"><path d="M7 2v22M7 3h12M7 8h7M7 13h12M7 18h7M7 23h12"/></svg>'
@@ -139,6 +140,20 @@ def _add_case_pages(desk: Desk) -> None:
     async def measure(request: Request, case_id: str) -> None:
         await _shown(lambda: _case(desk, request, case_id, MeasurePage))
 
+    @ui.page("/case/{case_id}/trace")
+    async def trace(request: Request, case_id: str, file: str = "") -> None:
+        async def build() -> None:
+            opened = await in_thread(desk.open_case, desk.gate(request), case_id)
+            await TracePage(desk, opened, file).build()
+
+        await _shown(build)
+
+    @app.get("/case/{case_id}/radiograph/{file_id}")
+    async def radiograph(
+        case_id: str, file_id: str, request: Request, inverted: bool = False
+    ) -> Response:
+        return await asyncio.to_thread(_radiograph, desk, request, case_id, file_id, inverted)
+
     @ui.page("/case/{case_id}/chairside")
     async def chairside(request: Request, case_id: str, plan: str = "") -> None:
         async def build() -> None:
@@ -170,10 +185,22 @@ def _volume(desk: Desk, request: Request, case_id: str, group_id: str) -> Respon
     found = [one for one in scan_groups(opened.file.attachments) if one.id == group_id]
     if not found:
         return Response("There is no such scan.", 404)
-    shown = desk.scans.shown(opened, found[0], desk.scans.spacing_mm(group_id))
+    content = desk.scans.values(opened, found[0])
     # Not compressed: on one machine that costs more time than it saves.
     headers = {"content-encoding": "identity", "cache-control": "private, max-age=600"}
-    return Response(shown.values.tobytes(), 200, headers, "application/octet-stream")
+    return Response(content, 200, headers, "application/octet-stream")
+
+
+def _radiograph(
+    desk: Desk, request: Request, case_id: str, file_id: str, inverted: bool
+) -> Response:
+    opened = desk.open_case(desk.gate(request), case_id)
+    try:
+        shown = shown_radiograph(opened, file_id, inverted=inverted)
+    except CanalwrightError:
+        return Response("There is no such radiograph.", 404)
+    headers = {"cache-control": "private, max-age=600"}
+    return Response(picture_png(shown), 200, headers, "image/png")
 
 
 async def _no_such_page(_request: Request, _error: Exception) -> HTMLResponse:
@@ -221,7 +248,7 @@ def serve(settings: ServeSettings) -> None:
     add_pages(settings, store)
     add_walls(settings, store)
     app.on_startup(lambda: _say(settings))
-    app.on_startup(_warm_up)
+    app.on_shutdown(jobs().close)
     app.on_shutdown(store.close)
     tls: dict[str, Any] = {}
     if settings.certificate is not None and settings.key is not None:
@@ -240,12 +267,6 @@ def serve(settings: ServeSettings) -> None:
         show_welcome_message=False,
         **tls,
     )
-
-
-async def _warm_up() -> None:
-    # The first page comes first.
-    await asyncio.sleep(_WARM_UP_AFTER_S)
-    await asyncio.to_thread(work.warm_up)
 
 
 def _say(settings: ServeSettings) -> None:

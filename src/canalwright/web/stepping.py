@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from canalwright.planning.situation import Situation
     from canalwright.planning.types import Limits, Target
 
-__all__ = ["Bench", "SpaceScene"]
+__all__ = ["Bench", "ShownStep", "SpaceScene"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,6 +28,15 @@ class SpaceScene:
 
     meshes: list[dict[str, Any]]
     marks: list[dict[str, Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class ShownStep:
+    """One step as tracks, in words, and what has to be said about it."""
+
+    scene: dict[str, Any]
+    sentences: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,32 +79,50 @@ class Bench:
 
         return walked(self.situation, self.passes, checks=True)
 
+    def shown(self, at: int) -> ShownStep:
+        """Return one step; worked out once."""
+        if at not in self._shown:
+            self._shown[at] = self._made(at)
+        return self._shown[at]
+
     def scene(self, at: int) -> dict[str, Any]:
         """Return one step as tracks."""
+        return self.shown(at).scene
+
+    def sentences(self, at: int) -> tuple[str, ...]:
+        """Return what one step does, in words."""
+        return self.shown(at).sentences
+
+    def cautions(self, at: int) -> tuple[Caution, ...]:
+        """Return what one step has to be said about."""
+        return self.shown(at).cautions
+
+    @cached_property
+    def _shown(self) -> dict[int, ShownStep]:
+        return {}
+
+    def _made(self, at: int) -> ShownStep:
         from canalwright.reports.screen_tracks import step_scene
+        from canalwright.reports.tables import step_sentences
 
         done = self.walk.steps[at]
-        return step_scene(
+        loads = self.situation.loads(done)
+        scene = step_scene(
             self.canal,
             done,
             self.walk.shapes[at],
-            self.situation.loads(done),
+            loads,
             self.limits,
             image=self.image,
             key=f"{self.canal.name} {at}",
         )
+        cautions = merged(done.cautions, loads.cautions)
+        return ShownStep(scene, step_sentences(done, loads), cautions)
 
-    def sentences(self, at: int) -> tuple[str, ...]:
-        """Return what one step does, in words."""
-        from canalwright.reports.tables import step_sentences
-
-        done = self.walk.steps[at]
-        return step_sentences(done, self.situation.loads(done))
-
-    def cautions(self, at: int) -> tuple[Caution, ...]:
-        """Return what one step has to be said about."""
-        done = self.walk.steps[at]
-        return merged(done.cautions, self.situation.loads(done).cautions)
+    def __getstate__(self) -> dict[str, Any]:
+        # What a step was worked out from takes far more room than what is shown of it.
+        left_out = ("situation", "walk")
+        return {name: value for name, value in self.__dict__.items() if name not in left_out}
 
     @cached_property
     def broken(self) -> tuple[str, ...]:

@@ -29,8 +29,10 @@ class ShownVolume:
     ----------
     address : str
         Where the browser fetches the values.
+    size : tuple of int
+        Voxels along (x, y, z).
     values : ndarray of uint16, shape (nz, ny, nx)
-        0 to 4095 over the range of gray values.
+        0 to 4095 over the range of gray values; empty where only the rest is needed.
     spacing_mm : tuple of float
         Of what is shown, along (z, y, x).
     origin_mm : ndarray, shape (3,)
@@ -43,6 +45,7 @@ class ShownVolume:
     """
 
     address: str
+    size: tuple[int, ...]
     values: NDArray[np.uint16]
     spacing_mm: tuple[float, float, float]
     origin_mm: NDArray[np.float64]
@@ -55,7 +58,7 @@ class ShownVolume:
         """Return what the component needs to know besides the values."""
         matrix = self.direction * np.asarray(self.spacing_mm[::-1])
         return {
-            "size": list(self.values.shape[::-1]),
+            "size": list(self.size),
             "spacing": list(self.spacing_mm[::-1]),
             "origin": self.origin_mm.tolist(),
             "matrix": matrix.tolist(),
@@ -75,6 +78,7 @@ def shown_volume(scan: Scan, address: str) -> ShownVolume:
     z, y, x = (step * thinned for step in scan.spacing_mm)
     return ShownVolume(
         address,
+        voxels.shape[::-1],
         np.ascontiguousarray(values.astype(np.uint16)),
         (z, y, x),
         scan.origin_mm,

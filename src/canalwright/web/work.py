@@ -1,26 +1,24 @@
-"""What the pages ask for, done in a thread: plans, single steps, comparisons, their pictures.
+"""What the pages ask for: plans, single steps, comparisons, their pictures and documents.
 
-Everything here calls the layers below and returns texts, SVG and bytes that a page only shows.
+Heavy work is done by `canalwright.web.plan_jobs` in a process of its own; every function here
+blocks its thread until the answer is there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from canalwright.anatomy.canal import Canal
-from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.web import jobs, plan_jobs
 from canalwright.web.desk import OpenCanal
-from canalwright.web.memory import gives_back
+from canalwright.web.jobs import Telling
+from canalwright.web.plan_jobs import ComparisonView, PlanView, StepView
 from canalwright.web.scans import ScanRoom
-from canalwright.web.stepping import Bench
+from canalwright.web.stepping import Bench, SpaceScene
 from canalwright.web.wishes import PlanWishes
 
 if TYPE_CHECKING:
-    from canalwright.imaging.straightened import StraightenedImage
     from canalwright.planning.types import PlanResult
-    from canalwright.reports.tables import TextTable
     from canalwright.shaping.shape import Pass
 
 __all__ = [
@@ -34,148 +32,35 @@ __all__ = [
     "plan_json",
     "plan_pdf",
     "show_plan",
-    "warm_up",
+    "space",
 ]
 
-Progress = Callable[[float], None]
 
-# Wide enough for a screen at reading distance; text stays at 9 pt of it.
-_FIGURE_MM = (210.0, 185.0)
-
-
-@dataclass(frozen=True, eq=False)
-class PlanView:
-    """One plan of a result, ready to be shown.
-
-    Attributes
-    ----------
-    result : PlanResult
-        As planned: the recommended plan first.
-    shown : int
-        Which of its plans is drawn, from 0.
-    texts : dict
-        Everything the report says about that plan; see `canalwright.reports.report_data`.
-    alternatives : list of list of str
-        A row for every plan of the result, in its order.
-    cautions : tuple of Caution
-        Those of the plan; the general ones stand at the foot of every page.
-    svg : str
-    bench : Bench or None
-        The steps to walk through; None if there are none.
-    """
-
-    result: PlanResult
-    shown: int
-    texts: dict[str, Any]
-    alternatives: list[list[str]]
-    cautions: tuple[Caution, ...]
-    svg: str
-    bench: Bench | None
+def make_plan(canal: Canal, wishes: PlanWishes, progress: Telling | None = None) -> PlanResult:
+    """Plan a canal with the tray that was chosen."""
+    options = {**wishes.options, "patency": wishes.patency, "used": wishes.used}
+    given = (canal, wishes.tray.tray, wishes.target, wishes.limits, options)
+    return jobs.do(plan_jobs.planned, *given, progress=progress)
 
 
-@dataclass(frozen=True, eq=False)
-class StepView:
-    """One pass, ready to be shown."""
-
-    table: TextTable
-    sentences: tuple[str, ...]
-    cautions: tuple[Caution, ...]
-    svg: str
-    json: str
-
-
-@dataclass(frozen=True, eq=False)
-class ComparisonView:
-    """Two instruments, ready to be shown."""
-
-    table: TextTable
-    sentences: tuple[str, ...]
-    cautions: tuple[Caution, ...]
-    svg: str
-    json: str
-
-
-def warm_up() -> None:
-    """Load what the first plan needs, so that it does not wait for it."""
-    import canalwright.planning
-    import canalwright.planning.search_kernel
-    import canalwright.reports.tracks  # noqa: F401
-    from canalwright.references import all_references
-
-    all_references()
-
-
-@gives_back
-def make_plan(canal: Canal, wishes: PlanWishes, progress: Progress | None = None) -> PlanResult:
-    """Plan a canal with the standard tray."""
-    from canalwright.instruments.tray import standard_tray
-    from canalwright.planning import plan
-
-    return plan(
-        canal,
-        standard_tray(),
-        wishes.target,
-        wishes.limits,
-        patency=wishes.patency,
-        progress=progress,
-        **wishes.options,
-    )
-
-
-@gives_back
 def show_plan(opened: OpenCanal, result: PlanResult, shown: int, scans: ScanRoom) -> PlanView:
     """Return one plan of a result with its texts and figure."""
-    from canalwright.reports.plan_views import plan_figure, report_inputs, with_plan_first
-    from canalwright.reports.report_data import report_data
-
-    canal, first = opened.canal, with_plan_first(result, shown)
-    image = scans.along(opened.case, canal)
-    texts = report_data(report_inputs(canal, first, straightened=image, inputs={}))
-    figure = plan_figure(canal, first, straightened=image, size_mm=_FIGURE_MM)
-    rows = texts["alternatives"]
-    in_order = [*rows[1 : shown + 1], rows[0], *rows[shown + 1 :]]
-    bench = _bench(canal, first, image)
-    return PlanView(result, shown, texts, in_order, _told(texts["cautions"]), _svg(figure), bench)
+    given = (opened.canal, result, shown, scans.sources(opened.case))
+    return jobs.do(plan_jobs.show_plan, *given)
 
 
-def _bench(canal: Canal, result: PlanResult, image: StraightenedImage | None) -> Bench | None:
-    from canalwright.reports.screen_tracks import picture_of
-
-    passes = tuple(one.step.made for one in result.plans[0].steps)
-    if not passes:
-        return None
-    patency = None if result.patency is None else result.patency.step.made
-    picture = None if image is None else picture_of(image)
-    return Bench(canal, result.target, result.limits, passes, patency, picture)
-
-
-@gives_back
 def canal_figure(opened: OpenCanal, scans: ScanRoom) -> str:
     """Return the tracks of the canal as measured."""
-    from canalwright.planning.situation import canal_curvature_per_mm
-    from canalwright.reports.tracks import track_figure
-
-    canal = opened.canal
-    figure = track_figure(
-        canal,
-        straightened=scans.along(opened.case, canal),
-        curvature_per_mm=canal_curvature_per_mm(canal),
-        title=f"Canal {canal.name}, as measured",
-        size_mm=_FIGURE_MM,
-    )
-    return _svg(figure)
+    return jobs.do(plan_jobs.canal_figure, opened.canal, scans.sources(opened.case))
 
 
-@gives_back
-def plan_pdf(opened: OpenCanal, result: PlanResult, scans: ScanRoom) -> bytes:
+def plan_pdf(
+    opened: OpenCanal, result: PlanResult, scans: ScanRoom, progress: Telling | None = None
+) -> bytes:
     """Return the report on the recommended plan."""
-    from canalwright.reports.pdf import plan_report_pdf
-    from canalwright.reports.plan_views import report_inputs
-
-    image = scans.along(opened.case, opened.canal)
     digests = {opened.file.name: opened.file.digest}
-    inputs = report_inputs(opened.canal, result, straightened=image, inputs=digests)
-    return plan_report_pdf(inputs)
+    given = (opened.canal, result, digests, scans.sources(opened.case))
+    return jobs.do(plan_jobs.plan_pdf, *given, progress=progress, tells=False)
 
 
 def plan_json(opened: OpenCanal, result: PlanResult, wishes: PlanWishes) -> str:
@@ -185,7 +70,7 @@ def plan_json(opened: OpenCanal, result: PlanResult, wishes: PlanWishes) -> str:
 
     inputs = {
         "canals": opened.file.as_input(),
-        "tray": "standard",
+        **wishes.inputs(),
         "options": wishes.recorded(),
     }
     return document_text(plan_document(opened.canal, result, patency=wishes.patency, inputs=inputs))
@@ -199,74 +84,16 @@ def one_step(
     scans: ScanRoom,
 ) -> StepView:
     """Compute one pass and draw it."""
-    from canalwright.exchange.document import document_text
-    from canalwright.exchange.steps import step_document
-    from canalwright.planning.single_step import shape_after, step_after
-    from canalwright.reports.tables import step_sentences, step_table
-    from canalwright.reports.tracks import track_figure
-
-    canal = opened.canal
-    done, loads = step_after(canal, made, earlier, patency)
     inputs = {"canals": opened.file.as_input(), "tray": "standard"}
-    document = step_document(canal, done, loads, after=earlier, patency=patency, inputs=inputs)
-    figure = track_figure(
-        canal,
-        (done,),
-        straightened=scans.along(opened.case, canal),
-        start=shape_after(canal, earlier, patency),
-        title=f"Canal {canal.name}, one pass",
-        size_mm=_FIGURE_MM,
-    )
-    cautions = merged(done.cautions, loads.cautions, canal.cautions)
-    return StepView(
-        step_table(canal.name, done),
-        step_sentences(done, loads),
-        _own(cautions),
-        _svg(figure),
-        document_text(document),
-    )
+    given = (opened.canal, made, earlier, patency, inputs, scans.sources(opened.case))
+    return jobs.do(plan_jobs.one_step, *given)
 
 
 def compare_instruments(a: str, b: str, stations_mm: tuple[float, ...]) -> ComparisonView:
     """Compare two instruments and draw them."""
-    from canalwright.exchange.document import document_text
-    from canalwright.exchange.instruments import comparison_document, instrument_cautions
-    from canalwright.instruments.compare import compare
-    from canalwright.instruments.standard import find_instrument
-    from canalwright.reports.compare_figure import compare_figure
-    from canalwright.reports.tables import comparison_sentences, comparison_table
-
-    result = compare(find_instrument(a), find_instrument(b), stations_mm)
-    cautions = instrument_cautions((result.a, result.b))
-    inputs = {"a": a, "b": b, "stations_mm": list(stations_mm)}
-    return ComparisonView(
-        comparison_table(result),
-        comparison_sentences(result),
-        cautions,
-        _svg(compare_figure(result, size_mm=(210.0, 150.0))),
-        document_text(comparison_document(result, inputs, cautions)),
-    )
+    return jobs.do(plan_jobs.compare_instruments, a, b, stations_mm)
 
 
-def _own(cautions: tuple[Caution, ...]) -> tuple[Caution, ...]:
-    """Return the cautions without those that stand at the foot of every page."""
-    return tuple(caution for caution in cautions if caution not in CLINICAL_CAUTIONS)
-
-
-def _told(rows: list[dict[str, str]]) -> tuple[Caution, ...]:
-    """Return the report's cautions, each with the steps it is about."""
-    general = {caution.text for caution in CLINICAL_CAUTIONS}
-    return tuple(
-        Caution(
-            "", f"{row['text']} ({row['steps']})" if row["steps"] else row["text"], row["source"]
-        )
-        for row in rows
-        if row["text"] not in general
-    )
-
-
-def _svg(figure: Any) -> str:
-    from canalwright.reports.style import figure_svg
-
-    text: str = figure_svg(figure).decode("utf-8")
-    return text[text.index("<svg") :]
+def space(bench: Bench, at: int) -> SpaceScene:
+    """Return one step in three dimensions."""
+    return jobs.do(plan_jobs.space, bench, at)

@@ -14,14 +14,22 @@ from canalwright.errors import CanalwrightError
 from canalwright.records.access.gate import Gate
 from canalwright.records.access.roles import Operation
 from canalwright.records.cases import CaseLine, CasePage
+from canalwright.records.documents import read_document_bytes
 from canalwright.records.nouns import Case
 from canalwright.web import html
-from canalwright.web.cabinet import attach_scan, keep_document
+from canalwright.web.cabinet import attach_scan, case_with_canals, case_with_scan, keep_document
 from canalwright.web.demo_job import make_demo
 from canalwright.web.desk import Desk
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.add_scan import drop_files, received
-from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
+from canalwright.web.running import (
+    Progress,
+    in_thread,
+    page_is_open,
+    show_trouble,
+    tell,
+    working,
+)
 
 __all__ = ["CasesPage"]
 
@@ -126,7 +134,10 @@ class CasesPage:
         room.clear()
         with room:
             try:
-                with working("Making the demo case") as progress, _folder() as folder:
+                with (
+                    working("Making the demo case", can_stop=True) as progress,
+                    _folder() as folder,
+                ):
                     await make_demo(self._desk.settings.demo_command, folder, progress)
                     progress.text = "Recording the demo case"
                     case = await asyncio.to_thread(self._record_demo, folder)
@@ -188,22 +199,22 @@ class CasesPage:
         self._messages.clear()
         with self._messages:
             try:
-                with working("Taking out identifying attributes") as progress, _folder() as folder:
+                with (
+                    working("Taking out identifying attributes", can_stop=True) as progress,
+                    _folder() as folder,
+                ):
                     paths = await received(event, folder)
-                    address = await asyncio.to_thread(self._record_files, paths, progress)
+                    address = await in_thread(self._record_files, paths, progress)
             except CanalwrightError as error:
                 show_trouble(error, "These files were not taken")
                 return
             ui.navigate.to(address)
 
-    def _record_files(self, paths: list[Path], progress: object) -> str:
+    def _record_files(self, paths: list[Path], progress: Progress) -> str:
         if len(paths) == 1 and paths[0].suffix == ".json":
-            case = self._gate.new_case()
-            keep_document(self._gate, case.id, paths[0].read_bytes(), "canals.json")
+            case = case_with_canals(self._gate, read_document_bytes(paths[0]), "canals.json")
             return f"/case/{case.id}"
-        case = self._gate.new_case()
-        attach_scan(self._gate, case.id, paths, progress)  # type: ignore[arg-type]
-        return f"/case/{case.id}/measure"
+        return f"/case/{case_with_scan(self._gate, paths, progress).id}/measure"
 
 
 def _row(line: CaseLine) -> tuple[str, ...]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Any, Final
 
@@ -19,9 +20,13 @@ from canalwright.web.components.tracks import TrackView
 from canalwright.web.desk import Desk, OpenCase
 from canalwright.web.fields import read_number
 from canalwright.web.frame import page_frame
+from canalwright.web.kept import keep, on_kept
 from canalwright.web.pages.add_scan import add_scan
 from canalwright.web.pages.parts import caution_box, part, text_field
-from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
+from canalwright.web.past import Past
+from canalwright.web.running import Progress, in_thread, page_is_open, show_trouble, tell, working
+from canalwright.web.scan_jobs import ScanSource
+from canalwright.web.words import _
 
 __all__ = ["MeasurePage"]
 
@@ -40,32 +45,6 @@ class _State:
     terminus: Point | None = None
 
 
-@dataclass
-class _Past:
-    """States before and after the present one."""
-
-    now: _State = field(default_factory=_State)
-    before: list[_State] = field(default_factory=list)
-    after: list[_State] = field(default_factory=list)
-
-    def go(self, state: _State) -> None:
-        """Take a new state; what was undone is forgotten."""
-        self.before.append(self.now)
-        self.now, self.after = state, []
-
-    def undo(self) -> None:
-        """Go back one state."""
-        if self.before:
-            self.after.append(self.now)
-            self.now = self.before.pop()
-
-    def redo(self) -> None:
-        """Go forward again."""
-        if self.after:
-            self.before.append(self.now)
-            self.now = self.after.pop()
-
-
 class MeasurePage:
     """The measure page of one visitor."""
 
@@ -74,11 +53,13 @@ class MeasurePage:
         self._opened = opened
         self._groups = scan_groups(opened.file.attachments)
         self._group: ScanGroup | None = self._groups[0] if self._groups else None
-        self._past = _Past()
+        self._past = Past(_State())
         self._tool = ""
         self._name = ""
         self._view: SliceView | None = None
         self._shown = ""
+        self._one_at_a_time = asyncio.Lock()
+        self._stands = asyncio.Event()
 
     async def build(self) -> None:
         """Draw the page; the scan is loaded when the page stands."""
@@ -88,10 +69,13 @@ class MeasurePage:
                 ui.html("Measure canals", sanitize=False, tag="h1")
                 if opened.file.case.invented:
                     ui.html(html.INVENTED, sanitize=False)
+                words = escape(_("Trace a radiograph instead"))
+                ui.html(f'<a href="/case/{opened.id}/trace">{words}</a>', sanitize=False)
             with ui.element("div").classes("two"):
                 self._left = ui.element("div").classes("stack")
                 self._right = ui.element("div").classes("stack")
         ui.keyboard(on_key=self._key, ignore=["input", "textarea", "select"])
+        on_kept(self._take_back)
         if not await page_is_open():
             return
         if self._group is None:
@@ -109,8 +93,7 @@ class MeasurePage:
         with self._right:
             try:
                 with working("Reading the scan"):
-                    spacing = self._desk.scans.spacing_mm(group.id)
-                    volume = await in_thread(self._desk.scans.shown, self._opened, group, spacing)
+                    volume = await in_thread(self._desk.scans.shown, self._opened, group)
             except MissingSpacing as error:
                 show_trouble(error, "The voxel size of this scan is not known")
                 self._ask_spacing(group)
@@ -123,6 +106,7 @@ class MeasurePage:
         with self._left:
             self._tools()
         self._ask_for("orifice")
+        self._stands.set()
 
     def _ask_spacing(self, group: ScanGroup) -> None:
         typed = {"value": ""}
@@ -190,8 +174,15 @@ class MeasurePage:
         self._refresh()
         if placed.orifice is None or placed.terminus is None:
             self._ask_for("terminus" if placed.terminus is None else "orifice")
+            await self._make_ready()
             return
         await self._measure(self._free_name(), placed.orifice, placed.terminus)
+
+    async def _make_ready(self) -> None:
+        """Load what measuring needs while the second point is looked for."""
+        async with self._one_at_a_time:
+            with suppress(CanalwrightError):
+                await in_thread(lambda: measuring.make_ready(self._source()))
 
     def _free_name(self) -> str:
         taken = {one.canal.name for one in self._past.now.canals}
@@ -203,11 +194,11 @@ class MeasurePage:
     async def _measure(
         self, name: str, orifice: Point, terminus: Point, through: tuple[Point, ...] = ()
     ) -> None:
-        make = measuring.measure_one
-        canals = await self._worked(
-            f"Measuring {name}",
-            lambda: (make(self._scan(), name, orifice, terminus, through),),
-        )
+        def make(progress: Progress) -> tuple[measuring.Measured, ...]:
+            ends = (name, orifice, terminus, through)
+            return (measuring.measure_one(self._source(), *ends, progress=progress),)
+
+        canals = await self._worked(f"Measuring {name}", make)
         if canals is None:
             return
         rest = tuple(one for one in self._past.now.canals if one.canal.name != name)
@@ -218,26 +209,27 @@ class MeasurePage:
         self._refresh()
 
     async def _worked(
-        self, text: str, work: Callable[[], tuple[measuring.Measured, ...]]
+        self, text: str, work: Callable[[Progress], tuple[measuring.Measured, ...]]
     ) -> tuple[measuring.Measured, ...] | None:
         self._messages.clear()
         with self._messages:
             try:
-                with working(text):
-                    return await in_thread(work)
+                with working(text, can_stop=True) as progress:
+                    async with self._one_at_a_time:
+                        return await in_thread(work, progress)
             except CanalwrightError as error:
                 show_trouble(error, "No canal was measured")
                 return None
 
-    def _scan(self) -> Any:
+    def _source(self) -> ScanSource:
         if self._group is None:
             raise RuntimeError("no scan is open")
-        spacing = self._desk.scans.spacing_mm(self._group.id)
-        return self._desk.scans.scan(self._opened, self._group, spacing)
+        return self._desk.scans.source(self._opened, self._group)
 
     async def _propose(self) -> None:
         found = await self._worked(
-            "Looking for canals in the whole tooth", lambda: measuring.proposed(self._scan())
+            "Looking for canals in the whole tooth",
+            lambda progress: measuring.proposed(self._source(), progress),
         )
         if found is None:
             return
@@ -274,8 +266,34 @@ class MeasurePage:
         elif event.key == "y" or (event.key == "Z" and event.modifiers.shift):
             self._redo()
 
+    async def _take_back(self, kept: dict[str, Any]) -> None:
+        """Measure again what was measured before the connection was lost."""
+        await self._stands.wait()
+        if self._group is None or kept.get("scan") != self._group.id:
+            return
+        for one in kept["canals"]:
+            ends = (_point(one["orifice"]), _point(one["terminus"]))
+            await self._measure(one["name"], *ends, tuple(map(_point, one["through"])))
+        if kept["orifice"]:
+            await self._placed("orifice", _point(kept["orifice"]))
+
+    def _kept(self) -> dict[str, Any]:
+        now = self._past.now
+        canals = [
+            {
+                "name": one.canal.name,
+                "orifice": one.orifice,
+                "terminus": one.terminus,
+                "through": one.through,
+            }
+            for one in now.canals
+        ]
+        scan = self._group.id if self._group else ""
+        return {"scan": scan, "canals": canals, "orifice": now.orifice, "terminus": now.terminus}
+
     def _refresh(self) -> None:
         now = self._past.now
+        keep(self._kept())
         if self._view is not None:
             canals = [_drawn(one.canal, at) for at, one in enumerate(now.canals)]
             self._view.draw(canals, _points(now))
@@ -330,11 +348,16 @@ class MeasurePage:
         if group is None:
             return
         try:
-            document = await asyncio.to_thread(measuring.keep, self._opened, self._scan(), canals)
+            document = await asyncio.to_thread(measuring.keep, self._opened, self._source(), canals)
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return
         ui.navigate.to(f"/case/{self._opened.id}/plan/{document.id}/1")
+
+
+def _point(given: Any) -> Point:
+    x, y, z = (float(value) for value in given)
+    return x, y, z
 
 
 def _drawn(canal: Canal, at: int) -> dict[str, Any]:

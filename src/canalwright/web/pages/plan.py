@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from html import escape
 
 from nicegui import ui
@@ -15,7 +14,15 @@ from canalwright.web.desk import Desk, OpenCanal
 from canalwright.web.frame import page_frame
 from canalwright.web.pages.plan_form import plan_form
 from canalwright.web.pages.plan_result import Actions, show_result
-from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
+from canalwright.web.plan_trays import on_hand
+from canalwright.web.running import (
+    Stopped,
+    in_thread,
+    page_is_open,
+    show_trouble,
+    tell,
+    working,
+)
 from canalwright.web.wishes import PlanForm, PlanWishes, read_wishes
 
 __all__ = ["PlanPage"]
@@ -27,7 +34,7 @@ class PlanPage:
     def __init__(self, desk: Desk, opened: OpenCanal) -> None:
         self._desk = desk
         self._opened = opened
-        self._form = PlanForm()
+        self._form = PlanForm(on_hand=on_hand(opened.case.gate))
         self._result: PlanResult | None = None
         self._wishes: PlanWishes | None = None
         self._before = ""
@@ -44,7 +51,9 @@ class PlanPage:
                     ui.html(html.INVENTED, sanitize=False)
             with ui.element("div").classes("two"):
                 self._button = plan_form(self._form, self._plan)
-                self._right = ui.element("div").classes("stack")
+                with ui.element("div").classes("stack"):
+                    self._messages = ui.element("div").classes("stack")
+                    self._right = ui.element("div").classes("stack")
         if await page_is_open():
             await self._show_canal()
 
@@ -70,7 +79,7 @@ class PlanPage:
 
     async def _planned(self) -> None:
         wishes = read_wishes(self._form)
-        with working("Searching sequences") as progress:
+        with working("Searching sequences", can_stop=True) as progress:
             result = await in_thread(work.make_plan, self._opened.canal, wishes, progress)
         self._wishes, self._result = wishes, result
         await self._draw(0)
@@ -91,12 +100,14 @@ class PlanPage:
         if self._result is None:
             return
         opened = self._opened
-        make = partial(work.plan_pdf, opened, self._result, self._desk.scans)
-        tell("Writing the report …")
+        self._messages.clear()
         try:
-            content = await in_thread(make)
+            with self._messages, working("Writing the report", can_stop=True) as progress:
+                content = await in_thread(
+                    work.plan_pdf, opened, self._result, self._desk.scans, progress
+                )
         except CanalwrightError as error:
-            tell(error.sentence(), bad=True)
+            tell(error.sentence(), bad=not isinstance(error, Stopped))
             return
         ui.download.content(content, f"plan-{_safe(opened.canal.name)}.pdf", "application/pdf")
 

@@ -16,6 +16,7 @@ from canalwright.web import html, work
 from canalwright.web.desk import Desk, OpenCanal
 from canalwright.web.fields import number_text, read_number
 from canalwright.web.frame import page_frame
+from canalwright.web.kept import keep, on_kept
 from canalwright.web.pages.parts import (
     caution_box,
     instrument_choice,
@@ -70,6 +71,7 @@ class StepPage:
             with ui.element("div").classes("two"):
                 self._inputs()
                 self._right = ui.element("div").classes("stack")
+        on_kept(self._take_back)
         with self._right:
             ui.html(
                 '<section class="sheet"><p>Choose an instrument, and those that were used before '
@@ -123,9 +125,15 @@ class StepPage:
                 reader=lambda text: read_number(text, name="looseness", unit="mm"),
             )
 
+    def _take_back(self, kept: dict[str, Any]) -> None:
+        """Draw as many earlier instruments as there were; their fields are filled after it."""
+        for _ in range(int(kept["earlier"]) - len(self._form.earlier)):
+            self._add()
+
     def _add(self) -> None:
         taken = _Taken("hand-10-02")
         self._form.earlier.append(taken)
+        keep({"earlier": len(self._form.earlier)})
         with self._earlier, ui.element("div").classes("stack") as room:
             _taken_fields(taken)
             ui.button("Remove it", on_click=lambda: self._remove(taken, room)).props(
@@ -135,6 +143,7 @@ class StepPage:
     def _remove(self, taken: _Taken, room: ui.element) -> None:
         self._form.earlier = [one for one in self._form.earlier if one is not taken]
         room.delete()
+        keep({"earlier": len(self._form.earlier)})
 
     async def _compute(self) -> None:
         self._button.disable()

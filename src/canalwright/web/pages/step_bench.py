@@ -11,7 +11,7 @@ from canalwright.errors import CanalwrightError
 from canalwright.instruments.standard import find_instrument
 from canalwright.reports.screen_tracks import TRACK_NAMES
 from canalwright.reports.text import instrument_label
-from canalwright.web import html
+from canalwright.web import html, work
 from canalwright.web.components.space import SpaceView
 from canalwright.web.components.tracks import TrackView
 from canalwright.web.pages.parts import instrument_choice, instrument_options
@@ -32,6 +32,8 @@ class StepBench:
         self._at = 0
         self._tracks = list(_SHOWN)
         self._space: SpaceView | None = None
+        self._own = tuple(made.instrument for made in planned.passes)
+        self._options = instrument_options() | instrument_options(self._own)
 
     def build(self) -> None:
         """Draw it into the current place."""
@@ -41,7 +43,11 @@ class StepBench:
             self._where = ui.html("", sanitize=False).props('role="status"').classes("step-where")
             ui.button("Next step ▶", on_click=lambda: self._go(1)).props("outline")
             self._choice = instrument_choice(
-                "What if this instrument", bench.passes[0].instrument.id, self._swap
+                "What if this instrument",
+                bench.passes[0].instrument.id,
+                self._swap,
+                options=self._options,
+                search=True,
             ).style("min-width:14rem")
             tracks = ui.select(
                 TRACK_NAMES,
@@ -62,7 +68,7 @@ class StepBench:
         self._tell()
 
     async def _show_space(self) -> None:
-        scene = await in_thread(self._bench.space, self._at)
+        scene = await in_thread(work.space, self._bench, self._at)
         self._room.clear()
         with self._room:
             self._space = SpaceView(scene.meshes, scene.marks, self._bench.canal.name)
@@ -81,7 +87,9 @@ class StepBench:
         made = self._bench.passes[self._at]
         if not value or value == made.instrument.id:
             return
-        await self._try(self._bench.changed(self._at, swapped(made, find_instrument(value))))
+        await self._try(
+            self._bench.changed(self._at, swapped(made, find_instrument(value, self._own)))
+        )
 
     async def _depth(self, level_mm: float, final: bool) -> None:
         made = self._bench.passes[self._at]
@@ -94,7 +102,7 @@ class StepBench:
 
     async def _try(self, changed: Bench) -> None:
         try:
-            await in_thread(lambda: changed.walk)
+            await in_thread(changed.shown, self._at)
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return
@@ -110,7 +118,7 @@ class StepBench:
         self._view.show(scene)
         self._tell()
         if self._space is not None:
-            space = await in_thread(self._bench.space, self._at)
+            space = await in_thread(work.space, self._bench, self._at)
             self._space.show(space.meshes, space.marks, self._bench.canal.name)
 
     def _choose(self, keys: list[str]) -> None:
@@ -121,9 +129,7 @@ class StepBench:
         bench, made = self._bench, self._bench.passes[self._at]
         name = escape(instrument_label(made.instrument))
         self._where.set_content(f"<b>{self._at + 1} of {len(bench.passes)}</b> · {name}")
-        known = instrument_options()
-        if made.instrument.id in known:
-            self._choice.set_value(made.instrument.id)
+        self._choice.set_value(made.instrument.id)
         self._back.set_visibility(bench is not self._planned)
         self._words.set_content(_told(bench, self._at, changed=bench is not self._planned))
 
