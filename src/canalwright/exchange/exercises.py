@@ -19,6 +19,7 @@ from canalwright.exchange.canals_in import canal_from_record
 from canalwright.exchange.canals_out import canal_record
 from canalwright.exchange.document import (
     caution_records,
+    document_from_bytes,
     header,
     read_document,
 )
@@ -51,7 +52,9 @@ __all__ = [
     "ExerciseDocument",
     "GradesDocument",
     "attempt_document",
+    "attempt_from_bytes",
     "exercise_document",
+    "exercise_from_bytes",
     "exercise_of",
     "grades_document",
     "read_attempt",
@@ -102,6 +105,17 @@ def read_exercise(path: str | Path) -> tuple[Exercise, str]:
     """
     document = read_document(path, ExerciseDocument)
     return exercise_of(document, str(path)), hashlib.sha256(Path(path).read_bytes()).hexdigest()
+
+
+def exercise_from_bytes(content: bytes, name: str) -> Exercise:
+    """Return the exercise in the bytes of a document; `name` is for messages.
+
+    Raises
+    ------
+    UnreadableFile
+        As `read_exercise`.
+    """
+    return exercise_of(document_from_bytes(content, name, ExerciseDocument), name)
 
 
 def exercise_of(document: ExerciseDocument, where: str) -> Exercise:
@@ -194,9 +208,32 @@ def read_attempt(path: str | Path, exercise_sha256: str) -> Attempt:
         If the file is no attempt, or one at another exercise.
     """
     document = read_document(path, AttemptDocument)
-    if document.exercise_sha256 != exercise_sha256:
+    return _attempt_at(document, str(path), (exercise_sha256,))
+
+
+def attempt_from_bytes(content: bytes, name: str, exercise_sha256: Iterable[str]) -> Attempt:
+    """Return the attempt in the bytes of a document; `name` is for messages.
+
+    Parameters
+    ----------
+    content : bytes
+    name : str
+    exercise_sha256 : iterable of str
+        Digests under which the exercise is known: of the file as it came, and as it is kept.
+
+    Raises
+    ------
+    UnreadableFile
+        As `read_attempt`.
+    """
+    document = document_from_bytes(content, name, AttemptDocument)
+    return _attempt_at(document, name, exercise_sha256)
+
+
+def _attempt_at(document: AttemptDocument, where: str, digests: Iterable[str]) -> Attempt:
+    if document.exercise_sha256 not in tuple(digests):
         raise UnreadableFile(
-            path=str(path),
+            path=where,
             problem="this attempt was made at another exercise, or another version of its file",
         )
     return Attempt(

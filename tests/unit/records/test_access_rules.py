@@ -18,14 +18,14 @@ from canalwright.records.access.roles import (
 NOW = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
 # Written out on its own, so that a change of the rules has to be made twice, on purpose.
-LOOKING = {"case.list", "case.read", "file.read", "instrument.read"}
+LOOKING = {"case.list", "case.read", "file.read", "instrument.read", "exercise.read"}
 LEARNING = LOOKING | {
     *("case.create", "case.edit", "file.add", "plan.add"),
-    *("visit.start", "visit.log", "visit.amend"),
+    *("visit.start", "visit.log", "visit.amend", "exercise.try"),
 }
 TREATING = LEARNING | {
     *("case.share", "case.export", "case.import", "recall.add"),
-    *("instrument.edit", "statistics.read", "visit.sign"),
+    *("instrument.edit", "exercise.set", "statistics.read", "visit.sign"),
 }
 EXPECTED = {
     "viewer": LOOKING,

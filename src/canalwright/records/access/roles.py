@@ -45,6 +45,9 @@ class Operation(StrEnum):
     RECALL_ADD = "recall.add"
     INSTRUMENT_READ = "instrument.read"
     INSTRUMENT_EDIT = "instrument.edit"
+    EXERCISE_READ = "exercise.read"
+    EXERCISE_TRY = "exercise.try"
+    EXERCISE_SET = "exercise.set"
     STATISTICS_READ = "statistics.read"
     CASE_IMPORT = "case.import"
     BACKUP_MAKE = "backup.make"
@@ -61,6 +64,7 @@ _LOOKING: Final = frozenset(
         Operation.CASE_READ,
         Operation.FILE_READ,
         Operation.INSTRUMENT_READ,
+        Operation.EXERCISE_READ,
     }
 )
 _LEARNING: Final = _LOOKING | {
@@ -71,6 +75,7 @@ _LEARNING: Final = _LOOKING | {
     Operation.VISIT_START,
     Operation.VISIT_LOG,
     Operation.VISIT_AMEND,
+    Operation.EXERCISE_TRY,
 }
 _TREATING: Final = _LEARNING | {
     Operation.CASE_SHARE,
@@ -78,6 +83,7 @@ _TREATING: Final = _LEARNING | {
     Operation.CASE_IMPORT,
     Operation.RECALL_ADD,
     Operation.INSTRUMENT_EDIT,
+    Operation.EXERCISE_SET,
     Operation.STATISTICS_READ,
     Operation.VISIT_SIGN,
 }
