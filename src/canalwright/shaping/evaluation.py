@@ -257,8 +257,7 @@ def _suspicions(
     pair: CanalPair, error: WallError, tolerance_mm: float, oriented: bool
 ) -> tuple[Suspicion, ...]:
     """Return where prepared wall lies within two deviations of the root surface, one per run."""
-    dentin_sd = np.nan_to_num(pair.before.dentin_sd_mm[pair.rows])
-    sd = np.hypot(error.wall_mm, dentin_sd)
+    sd = np.hypot(error.wall_mm, np.nan_to_num(pair.dentin_sd_mm))
     near = (pair.left_mm <= 2.0 * sd[:, None]) & (pair.removed_mm > tolerance_mm)
     near &= (pair.level_mm >= _APEX_MM)[:, None]
     rows = np.flatnonzero(near.any(axis=1))

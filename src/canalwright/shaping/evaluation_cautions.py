@@ -25,7 +25,7 @@ __all__ = ["SEAL_LIMIT_MM", "evaluation_cautions"]
 SEAL_LIMIT_MM: Final = 0.3
 """Apical transportation beyond which the seal may suffer; value from memory."""
 
-_NEARER_SHARE = 0.05
+_NEARER_SHARE, _UNKNOWN_SHARE = 0.05, 0.02
 _APICAL_MM = 3.0
 
 
@@ -170,10 +170,24 @@ def _figures(
             "tell plate from rod there.",
             "hildebrand1997",
         )
-    if not np.isfinite(pair.left_mm).any():
+    yield from _unjudged(pair)
+
+
+def _unjudged(pair: CanalPair) -> Iterator[Caution]:
+    unknown = pair.unjudged_share
+    if unknown >= 1.0:
         yield Caution(
             "ROOT_SURFACE_UNKNOWN",
             "No root surface is known: dentin left and perforation are not judged.",
+            "project rule",
+        )
+    elif unknown > _UNKNOWN_SHARE:
+        levels = pair.level_mm[np.isnan(pair.left_mm).any(axis=1)]
+        yield Caution(
+            "ROOT_SURFACE_PARTLY_UNKNOWN",
+            f"Toward {unknown:.0%} of the wall, between levels {levels[0]:.1f} and "
+            f"{levels[-1]:.1f} mm, no root surface is known: perforation is not judged there, and "
+            "the thinnest dentin is the thinnest of the rest.",
             "project rule",
         )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ __all__ = ["CanalPair", "moved_canal", "paired", "wall_of"]
 
 Floats = NDArray[np.float64]
 
-_MOST_STEPS, _SETTLED_MM, _CROSSED_MM = 40, 1e-7, 0.005
+_MOST_STEPS, _SETTLED_MM = 60, 1e-7
 _BEYOND_MM = 0.15
 _LEAST_COMMON = 0.6
 
@@ -87,6 +88,18 @@ class CanalPair:
         """Dentin left along every ray, shape (n, directions); NaN where not known."""
         return np.asarray(self.outer_mm - self.after_radius_mm, float)
 
+    @cached_property
+    def unjudged_share(self) -> float:
+        """Share of the wall before, by area, from which no root surface is known."""
+        weight = self.wall_before.area_weights_mm2
+        return float(np.sum(weight * np.isnan(self.left_mm)) / np.sum(weight))
+
+    @cached_property
+    def dentin_sd_mm(self) -> Floats:
+        """Deviation of the dentin's width per level, of the state that shows the surface."""
+        before = self.before.dentin_sd_mm[self.rows]
+        return np.where(np.isnan(before), self.after_values(self.after.dentin_sd_mm), before)
+
     def after_values(self, values: Floats) -> Floats:
         """Return (levels of after,) values at the common levels."""
         place = wall_of(self.after).place_of(self.wall_before.axis_mm)
@@ -149,25 +162,41 @@ def paired(before: Canal, after: Canal) -> CanalPair:
 def _crossing_mm(tube: TubeWall, start: Floats, rays: Floats, radius: Floats) -> Floats:
     """Distance along rays to a surface round the tube's axis; NaN where it is not known.
 
-    Every step goes on by the radial gap that is left, or halves the bracket where that leaves it.
+    Steps go on by the radial gap that is left, or halve the bracket: where that leads out of it,
+    and every other time, since gaps lead nowhere along steep walls. On its way a ray may pass parts
+    that are not known: only where it ends must be known.
     """
-    if not np.isfinite(radius).any():
+    known = np.isfinite(radius)
+    if not known.any():
         return np.full(rays.shape[:2], np.nan)
+    bridged = _bridged(radius, known)
     low = np.zeros(rays.shape[:2])
-    high = np.full(rays.shape[:2], 1.6 * float(np.nanmax(radius)) + 0.5)
-    reach = np.full(rays.shape[:2], float(np.nanmedian(radius)))
+    high = np.full(rays.shape[:2], 1.6 * float(bridged.max()) + 0.5)
+    reach = np.full(rays.shape[:2], float(np.median(bridged)))
     place = tube.place_of(start[:, None, :] + reach[..., None] * rays)
-    for _ in range(_MOST_STEPS):
-        gap = tube.radius_at_mm(place, radius) - place.rho_mm
-        if np.nanmax(np.abs(gap)) < _SETTLED_MM:
+    for step in range(_MOST_STEPS):
+        gap = tube.radius_at_mm(place, bridged) - place.rho_mm
+        if np.abs(gap).max() < _SETTLED_MM:
             break
         low, high = np.where(gap > 0.0, reach, low), np.where(gap > 0.0, high, reach)
         on = reach + gap
-        reach = np.where((on > low) & (on < high), on, 0.5 * (low + high))
+        follow = (on > low) & (on < high) & (step % 2 == 0)
+        reach = np.where(follow, on, 0.5 * (low + high))
         place = tube.place_of(start[:, None, :] + reach[..., None] * rays, place.level_mm)
-    # A ray that met unknown surface on its way has been led back to where nothing crosses it.
-    left = np.abs(tube.radius_at_mm(place, radius) - place.rho_mm)
-    return np.where(left < _CROSSED_MM, reach, np.nan)
+    return np.where(np.isfinite(tube.radius_at_mm(place, radius)), reach, np.nan)
+
+
+def _bridged(radius: Floats, known: NDArray[np.bool_]) -> Floats:
+    """Return a surface with what is nearest, in levels and directions, where it is not known."""
+    if known.all():
+        return radius
+    from scipy.ndimage import distance_transform_edt
+
+    count = radius.shape[1]
+    round_about = np.concatenate([known, known, known], axis=1)
+    places: Any = distance_transform_edt(~round_about, return_distances=False, return_indices=True)
+    rows, columns = places[:, :, count : 2 * count]
+    return np.asarray(radius[rows, columns % count], float)
 
 
 def _longest_run(good: NDArray[np.bool_]) -> slice:
