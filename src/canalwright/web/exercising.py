@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from canalwright.errors import BadInput, UnreadableFile
+from canalwright.instruments.standard import find_instrument
+from canalwright.planning.patency import patency_pass
+from canalwright.planning.types import Target
 from canalwright.records.access.roles import Operation
 from canalwright.records.canonical import canonical_json
 from canalwright.records.documents import add_document, document_content
@@ -14,16 +17,21 @@ from canalwright.records.errors import NotRecorded
 from canalwright.records.nouns import Document
 from canalwright.teaching.exercises import Attempt, Exercise, require_possible
 from canalwright.teaching.grading import ClassResult, Grade, class_results, grade
+from canalwright.web.fields import read_number, read_whole
+from canalwright.web.plan_trays import own_instruments, tray_inputs
 from canalwright.web.words import _
 
 if TYPE_CHECKING:
+    from canalwright.anatomy.canal import Canal
     from canalwright.records.access.gate import Gate
     from canalwright.records.store import Reading
+    from canalwright.web.stockroom import KeptTray
 
 __all__ = [
     "LARGEST_EXERCISE_BYTES",
     "ClassView",
     "KeptExercise",
+    "Setting",
     "attempt_json",
     "attempt_of",
     "class_of",
@@ -34,10 +42,13 @@ __all__ = [
     "hand_in",
     "keep_attempt",
     "keep_exercise",
+    "set_exercise",
     "withdraw_exercise",
 ]
 
 LARGEST_EXERCISE_BYTES: Final = 50_000_000
+
+_BEND_FROM_MM: Final = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,6 +72,23 @@ class KeptExercise:
     def invented(self) -> bool:
         """Whether any of its canals is made up."""
         return any(canal.provenance.invented for canal in self.exercise.canals)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What is typed to set an exercise in one invented canal, as text."""
+
+    title: str
+    length_mm: str
+    angle_deg: str
+    radius_mm: str
+    canal_size: str
+    canal_taper: str
+    target_size: str
+    target_taper: str
+    seed: str
+    patency: str = ""
+    text: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,6 +142,52 @@ def keep_exercise(gate: Gate, name: str, content: bytes) -> KeptExercise:
     exercise = exercise_from_bytes(content, name)
     with gate.writing(Operation.EXERCISE_SET, subject=exercise.title) as writing:
         return KeptExercise(add_document(writing, content, name=exercise.title), exercise)
+
+
+def set_exercise(gate: Gate, setting: Setting, tray: KeptTray) -> KeptExercise:
+    """Record an exercise in an invented canal, with the usual rubric.
+
+    Raises
+    ------
+    CanalwrightError
+        If a field cannot be read or is impossible.
+    """
+    from canalwright.exchange.document import document_text
+    from canalwright.exchange.exercises import exercise_document
+
+    patency = None
+    if setting.patency:
+        patency = patency_pass(find_instrument(setting.patency, own_instruments(tray)))
+    made = Exercise(
+        title=setting.title,
+        text=setting.text,
+        canals=(_invented_canal(setting),),
+        tray=tray.tray,
+        target=Target(
+            read_whole(setting.target_size, name=_("target size")),
+            read_number(setting.target_taper, name=_("target taper"), unit="mm/mm"),
+        ),
+        seed=read_whole(setting.seed, name=_("seed")),
+        patency=patency,
+    )
+    document = exercise_document(made, {"invented": True, **tray_inputs(tray)})
+    return keep_exercise(gate, made.title, document_text(document).encode("utf-8"))
+
+
+def _invented_canal(setting: Setting) -> Canal:
+    from canalwright.teaching.block_canal import Bend, CanalDesign, designed_canal
+
+    angle = read_number(setting.angle_deg, name=_("bend"), unit="°")
+    radius = read_number(setting.radius_mm, name=_("radius of the bend"), unit="mm")
+    design = CanalDesign(
+        read_number(setting.length_mm, name=_("length"), unit="mm"),
+        (Bend(angle, radius),) if angle else (),
+        _BEND_FROM_MM,
+        read_whole(setting.canal_size, name=_("size of the canal")),
+        read_number(setting.canal_taper, name=_("taper of the canal"), unit="mm/mm"),
+        name=_("canal"),
+    )
+    return designed_canal(design)
 
 
 def withdraw_exercise(gate: Gate, document_id: str, reason: str) -> None:

@@ -98,6 +98,7 @@ def _places() -> tuple[tuple[str, str, str], ...]:
         ("instruments", _("Instruments"), "/instruments"),
         ("compare", _("Compare"), "/compare"),
         ("outcomes", _("Outcomes"), "/outcomes"),
+        ("teach", _("Teach"), "/teach"),
         ("settings", _("Settings"), "/settings"),
     )
 

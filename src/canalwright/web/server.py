@@ -36,6 +36,7 @@ from canalwright.web.pages.trace import TracePage
 from canalwright.web.password import password_page
 from canalwright.web.running import in_thread, show_trouble
 from canalwright.web.settings import ServeSettings, check_reachable
+from canalwright.web.teaching_routes import add_teaching
 from canalwright.web.tracing import picture_png, shown_radiograph
 
 __all__ = ["add_pages", "add_walls", "open_records", "serve"]
@@ -71,6 +72,7 @@ def add_pages(settings: ServeSettings, store: Store) -> Desk:
     _add_entry(desk)
     _add_places(desk)
     _add_case_pages(desk)
+    add_teaching(desk, _shown)
     return desk
 
 
