@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-__all__ = ["CLINICAL_CAUTIONS", "CLINICAL_IN_SHORT", "Caution", "merged"]
+__all__ = ["CLINICAL_CAUTIONS", "CLINICAL_IN_SHORT", "Caution", "labelled", "merged"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +59,13 @@ CLINICAL_IN_SHORT = (
 def merged(*groups: Iterable[Caution]) -> tuple[Caution, ...]:
     """Return the cautions of all groups in order, each distinct one once."""
     return tuple(dict.fromkeys(caution for group in groups for caution in group))
+
+
+def labelled(groups: Mapping[str, Sequence[Caution]]) -> tuple[Caution, ...]:
+    """Return the cautions of all groups; one that not all share names its group."""
+    common = set.intersection(*(set(cautions) for cautions in groups.values())) if groups else set()
+    return tuple(
+        caution if caution in common else replace(caution, text=f"({label}) {caution.text}")
+        for label, cautions in groups.items()
+        for caution in cautions
+    )

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution
+from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution, labelled
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -104,16 +103,6 @@ def print_cautions(cautions: Iterable[Caution]) -> None:
         source = f" [{caution.source}]" if caution.source else ""
         announce(f"  {caution.code}: {caution.text}{source}")
     announce(f"  {CLINICAL_IN_SHORT}")
-
-
-def labelled(groups: Mapping[str, Sequence[Caution]]) -> tuple[Caution, ...]:
-    """Return the cautions of all groups; one that not all share names its group."""
-    common = set.intersection(*(set(cautions) for cautions in groups.values())) if groups else set()
-    return tuple(
-        caution if caution in common else replace(caution, text=f"({label}) {caution.text}")
-        for label, cautions in groups.items()
-        for caution in cautions
-    )
 
 
 @contextmanager

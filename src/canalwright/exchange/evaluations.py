@@ -1,195 +1,50 @@
-"""The document ``canalwright/evaluation@1``: a canal before and after preparation."""
+"""The document ``canalwright/evaluation@1``: canals before and after preparation."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
-from canalwright.cautions import CLINICAL_CAUTIONS, merged
+from canalwright.cautions import CLINICAL_CAUTIONS, labelled, merged
+from canalwright.errors import UsageError
 from canalwright.evidence import Graded
-from canalwright.exchange.document import (
-    Document,
-    Finite,
-    NotNegative,
-    Positive,
-    Record,
-    caution_records,
-    header,
+from canalwright.exchange.document import Document, caution_records, header
+from canalwright.exchange.evaluation_records import (
+    AlignmentRecord,
+    ApicalRecord,
+    CanalEvaluation,
+    DirectionRecord,
+    ExpectedRecord,
+    FormRecord,
+    FurtherCanal,
+    SuspicionRecord,
+    ThirdRecord,
 )
 from canalwright.exchange.graded import GradedRecord
 from canalwright.exchange.numbers import number, number_list, optional_list, row_list
 from canalwright.geometry.alignment import Alignment
 from canalwright.shaping.evaluation_types import Evaluation, SideResult, Suspicion, ThirdResult
-from canalwright.shaping.expected import ExpectedComparison
+from canalwright.shaping.expected import EvaluatedCanal, ExpectedComparison
 from canalwright.shaping.metrics import SectionForm
 
-__all__ = [
-    "AlignmentRecord",
-    "ApicalRecord",
-    "DirectionRecord",
-    "EvaluationDocument",
-    "ExpectedRecord",
-    "FormRecord",
-    "SuspicionRecord",
-    "ThirdRecord",
-    "evaluation_document",
-]
+__all__ = ["EvaluationDocument", "evaluation_document", "evaluations_document"]
 
 
-class AlignmentRecord(Record):
-    """How the state after was brought into the frame before.
-
-    ``matrix`` (4 × 4) takes points of the frame before to the frame after; ``error_mm`` is the
-    standard deviation of the movement at the canal, per level.
-    """
-
-    method: str
-    matrix: list[list[Finite]]
-    angle_deg: NotNegative
-    error_mm: list[Finite | None]
-    surface_gap_mm: Finite | None
-    correlation: Finite | None
-
-
-class DirectionRecord(Record):
-    """One direction of transportation: what positive and negative values mean."""
-
-    key: str
-    positive: str
-    negative: str
-    vector: list[Finite]
-
-
-class FormRecord(Record):
-    """Two-dimensional form of the sections, per level."""
-
-    area_mm2: list[NotNegative]
-    perimeter_mm: list[NotNegative]
-    minor_mm: list[NotNegative]
-    major_mm: list[NotNegative]
-    roundness: list[NotNegative]
-    form_factor: list[NotNegative]
-    aspect: list[NotNegative]
-
-
-class ThirdRecord(Record):
-    """One third of the canal."""
-
-    name: str
-    from_level_mm: Finite
-    to_level_mm: Finite
-    volume_before_mm3: NotNegative
-    volume_after_mm3: NotNegative
-    surface_before_mm2: NotNegative
-    surface_after_mm2: NotNegative
-    untouched_percent: NotNegative
-    smi_before: Finite
-    smi_after: Finite
-    centroid_shift_mm: NotNegative
-    transportation_mm: NotNegative
-    dentin_left_min_mm: Finite | None
-
-
-class ApicalRecord(Record):
-    """Where the preparation begins against where it was to begin; null where it does not."""
-
-    intended_level_mm: Finite
-    prepared_from_level_mm: Finite | None
-    error_mm: Finite | None
-    narrowed_levels_mm: list[Finite]
-
-
-class SuspicionRecord(Record):
-    """A place where the prepared wall may have reached the root surface."""
-
-    level_mm: Finite
-    toward: str
-    left_mm: Finite
-    sd_mm: NotNegative
-
-
-class ExpectedRecord(Record):
-    """A simulated sequence against what was achieved, over its own ``level_mm``."""
-
-    source: str
-    level_mm: list[NotNegative]
-    expected_area_mm2: list[NotNegative]
-    achieved_area_mm2: list[NotNegative]
-    expected_diameter_mm: list[NotNegative]
-    achieved_diameter_mm: list[NotNegative]
-    diameter_sd_mm: list[NotNegative]
-    expected_transportation_mm: dict[str, list[Finite | None]]
-    achieved_transportation_mm: dict[str, list[Finite | None]]
-    expected_removed_mm3: Finite
-    achieved_removed_mm3: Finite
-    mean_difference_mm: Finite
-    rms_difference_mm: NotNegative
-
-
-class EvaluationDocument(Document):
+class EvaluationDocument(CanalEvaluation, Document):
     """The document ``canalwright/evaluation@1``.
 
-    ``transportation_mm``, its deviation and ``centering_ratio`` are lists over ``level_mm``, one
-    for every key of ``directions``; a ratio is null where it is undefined, and
-    ``centering_status`` says why. ``dentin_removed_mm`` and ``dentin_left_mm`` are rows of 64
-    directions, one for every level, counted from ``direction0`` about the tangent toward the
-    orifice. Every ``…_sd…`` is one standard deviation with the error of the registration in it.
+    States one canal, as `CanalEvaluation` says; where several canals of the tooth were evaluated
+    together, it is the first of them, ``further_canals`` holds the others, and a caution begins
+    with the name of the canal it is about.
     """
 
     kind: ClassVar[str] = "canalwright/evaluation@1"
 
-    canal: str
-    level_mm: list[NotNegative]
-    volume_before_mm3: NotNegative
-    volume_before_sd_mm3: Finite | None
-    volume_after_mm3: NotNegative
-    volume_after_sd_mm3: Finite | None
-    removed_mm3: Finite
-    removed_sd_mm3: Finite | None
-    volume_change_percent: Finite
-    surface_before_mm2: NotNegative
-    surface_before_sd_mm2: Finite | None
-    surface_after_mm2: NotNegative
-    surface_after_sd_mm2: Finite | None
-    untouched_percent: NotNegative
-    untouched_sd_percent: Finite | None
-    untouched_tolerance: GradedRecord
-    smi_before: Finite
-    smi_after: Finite
-    directions: list[DirectionRecord]
-    transportation_mm: dict[str, list[Finite | None]]
-    transportation_sd_mm: dict[str, list[Finite | None]]
-    centering_ratio: dict[str, list[Finite | None]]
-    centering_status: dict[str, list[str]]
-    removed_positive_mm: dict[str, list[Finite | None]]
-    removed_negative_mm: dict[str, list[Finite | None]]
-    direction0: list[list[Finite]]
-    dentin_removed_mm: list[list[Finite | None]]
-    dentin_left_mm: list[list[Finite | None]]
-    wall_sd_mm: list[Finite]
-    dentin_left_min_mm: list[Finite | None]
-    centroid_shift_mm: list[NotNegative]
-    centroid_shift_sd_mm: list[NotNegative]
-    form_before: FormRecord
-    form_after: FormRecord
-    schneider_before_deg: Finite
-    schneider_after_deg: Finite
-    pruett_before_deg: Finite
-    pruett_after_deg: Finite
-    straightening_deg: Finite
-    straightening_sd_deg: Finite | None
-    thirds: list[ThirdRecord]
-    apical: ApicalRecord
-    perforation_suspected: list[SuspicionRecord]
-    registration: AlignmentRecord
-    section_before_radius_mm: list[list[Positive]]
-    section_after_radius_mm: list[list[Positive]]
-    seed: int
-    samples: int
-    expected: ExpectedRecord | None = None
+    further_canals: list[FurtherCanal] = Field(default_factory=list)
 
 
 def evaluation_document(
@@ -197,7 +52,7 @@ def evaluation_document(
     inputs: Mapping[str, Any],
     expected: ExpectedComparison | None = None,
 ) -> EvaluationDocument:
-    """Return an evaluation as a document.
+    """Return the evaluation of one canal as a document.
 
     Parameters
     ----------
@@ -206,56 +61,91 @@ def evaluation_document(
         What it was computed from.
     expected : ExpectedComparison, optional
     """
-    pair, change = found.pair, found.removed_mm3
-    cautions = merged(found.cautions, expected.cautions if expected else (), CLINICAL_CAUTIONS)
+    return evaluations_document((EvaluatedCanal(found, expected),), inputs)
+
+
+def evaluations_document(
+    canals: Sequence[EvaluatedCanal], inputs: Mapping[str, Any]
+) -> EvaluationDocument:
+    """Return the evaluation of the canals of one tooth as a document.
+
+    Parameters
+    ----------
+    canals : sequence of EvaluatedCanal
+        At least one; their names differ.
+    inputs : mapping
+        What it was computed from.
+
+    Raises
+    ------
+    UsageError
+        If there is none.
+    """
+    if not canals:
+        raise UsageError("An evaluation needs at least one canal.")
+    cautions = labelled({canal.name: canal.cautions for canal in canals})
     return EvaluationDocument(
         **header(EvaluationDocument),
-        invented=pair.before.provenance.invented or pair.after.provenance.invented,
+        invented=any(canal.invented for canal in canals),
         inputs=dict(inputs),
-        canal=pair.before.name,
-        level_mm=number_list(pair.level_mm),
+        **_values(canals[0]),
+        further_canals=[
+            FurtherCanal(**_values(canal), cautions=caution_records(canal.cautions))
+            for canal in canals[1:]
+        ],
+        cautions=caution_records(merged(cautions, CLINICAL_CAUTIONS)),
+    )
+
+
+def _values(canal: EvaluatedCanal) -> dict[str, Any]:
+    """Return the fields of a `CanalEvaluation`."""
+    found, expected = canal.found, canal.expected
+    pair, change = found.pair, found.removed_mm3
+    return {
+        "canal": canal.name,
+        "level_mm": number_list(pair.level_mm),
         **_volumes(found),
-        removed_mm3=round(change.value, 6),
-        removed_sd_mm3=number(change.sd, 6),
-        volume_change_percent=round(100.0 * change.value / found.volume_before_mm3.value, 3),
-        untouched_percent=round(found.untouched_percent.value, 3),
-        untouched_sd_percent=number(found.untouched_percent.sd, 3),
-        untouched_tolerance=_graded(found.tolerance_mm),
-        smi_before=round(found.smi_before, 4),
-        smi_after=round(found.smi_after, 4),
-        directions=[_direction(one) for one in found.sides],
+        "removed_mm3": round(change.value, 6),
+        "removed_sd_mm3": number(change.sd, 6),
+        "volume_change_percent": round(100.0 * change.value / found.volume_before_mm3.value, 3),
+        "untouched_percent": round(found.untouched_percent.value, 3),
+        "untouched_sd_percent": number(found.untouched_percent.sd, 3),
+        "untouched_tolerance": _graded(found.tolerance_mm),
+        "smi_before": round(found.smi_before, 4),
+        "smi_after": round(found.smi_after, 4),
+        "directions": [_direction(one) for one in found.sides],
         **_sides(found.sides),
-        direction0=[number_list(row, 6) for row in pair.wall_before.direction0],
-        dentin_removed_mm=row_list(found.removed_map_mm),
-        dentin_left_mm=row_list(found.left_map_mm),
-        wall_sd_mm=number_list(found.wall_sd_mm),
-        dentin_left_min_mm=optional_list(_row_minima(found.left_map_mm)),
-        centroid_shift_mm=number_list(found.centroid_shift_mm),
-        centroid_shift_sd_mm=number_list(found.centroid_shift_sd_mm),
-        form_before=_form(found.form_before),
-        form_after=_form(found.form_after),
-        schneider_before_deg=round(found.schneider_before_deg, 3),
-        schneider_after_deg=round(found.schneider_after_deg, 3),
-        pruett_before_deg=round(found.pruett_before_deg, 3),
-        pruett_after_deg=round(found.pruett_after_deg, 3),
-        straightening_deg=round(found.straightening_deg.value, 3),
-        straightening_sd_deg=number(found.straightening_deg.sd, 3),
-        thirds=[_third(one) for one in found.thirds],
-        apical=ApicalRecord(
+        "direction0": [number_list(row, 6) for row in pair.wall_before.direction0],
+        "dentin_removed_mm": row_list(found.removed_map_mm),
+        "dentin_left_mm": row_list(found.left_map_mm),
+        "wall_sd_mm": number_list(found.wall_sd_mm),
+        "dentin_left_min_mm": optional_list(_row_minima(found.left_map_mm)),
+        "centroid_shift_mm": number_list(found.centroid_shift_mm),
+        "centroid_shift_sd_mm": number_list(found.centroid_shift_sd_mm),
+        "form_before": _form(found.form_before),
+        "form_after": _form(found.form_after),
+        "schneider_before_deg": round(found.schneider_before_deg, 3),
+        "schneider_after_deg": round(found.schneider_after_deg, 3),
+        "pruett_before_deg": round(found.pruett_before_deg, 3),
+        "pruett_after_deg": round(found.pruett_after_deg, 3),
+        "straightening_deg": round(found.straightening_deg.value, 3),
+        "straightening_sd_deg": number(found.straightening_deg.sd, 3),
+        "thirds": [_third(one) for one in found.thirds],
+        "apical": ApicalRecord(
             intended_level_mm=found.apical.intended_level_mm,
             prepared_from_level_mm=number(found.apical.prepared_from_level_mm),
             error_mm=number(found.apical.error_mm),
             narrowed_levels_mm=number_list(found.apical.narrowed_levels_mm),
         ),
-        perforation_suspected=[_suspicion(one) for one in found.suspicions],
-        registration=_alignment(found.alignment, pair.wall_before.axis_mm),
-        section_before_radius_mm=[number_list(row) for row in pair.wall_before.radius_mm],
-        section_after_radius_mm=[number_list(row) for row in pair.after_radius_mm],
-        seed=found.seed,
-        samples=found.samples,
-        expected=None if expected is None else _expected(expected),
-        cautions=caution_records(cautions),
-    )
+        "perforation_suspected": [_suspicion(one) for one in found.suspicions],
+        "root_surface_unknown_percent": round(100.0 * pair.unjudged_share, 3),
+        "registration": _alignment(found.alignment, pair.wall_before.axis_mm),
+        "section_before_radius_mm": [number_list(row) for row in pair.wall_before.radius_mm],
+        "section_after_radius_mm": [number_list(row) for row in pair.after_radius_mm],
+        "seed": found.seed,
+        "samples": found.samples,
+        "expected": None if expected is None else _expected(expected),
+    }
 
 
 def _graded(one: Graded) -> GradedRecord:

@@ -1,8 +1,8 @@
-"""`evaluate_scans`: two scans of one tooth, from one pair of points in the first."""
+"""`evaluate_scans`: two scans of one tooth, from a pair of points in the first for every canal."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.canal import Canal
-from canalwright.errors import NotOneTooth
+from canalwright.errors import NotOneTooth, UsageError
 from canalwright.geometry.alignment import Alignment
 from canalwright.geometry.movement_error import jackknifed, surface_blocks
 from canalwright.geometry.surface_fit import (
@@ -20,6 +20,7 @@ from canalwright.geometry.surface_fit import (
     surface_of,
 )
 from canalwright.geometry.tube import TubeWall
+from canalwright.imaging.joins import with_joins
 from canalwright.imaging.measure import measure_canal
 from canalwright.imaging.registration import KeepOut, register_scans
 from canalwright.imaging.scan import Scan
@@ -27,10 +28,18 @@ from canalwright.imaging.settings import MeasureSettings
 from canalwright.shaping.evaluation import evaluate_pair
 from canalwright.shaping.evaluation_types import Evaluation
 
-__all__ = ["MeasuredPair", "aligned_by_surfaces", "evaluate_scans", "measured_pair"]
+__all__ = [
+    "MeasuredPair",
+    "aligned_by_surfaces",
+    "evaluate_canals",
+    "evaluate_scans",
+    "measured_pair",
+    "measured_pairs",
+]
 
 Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
+Ends = Mapping[str, tuple[ArrayLike, ArrayLike]]
 
 SURFACE_METHOD: Final = "outer-surface-points"
 MOST_SURFACE_GAP_MM: Final = 0.15
@@ -80,17 +89,70 @@ def measured_pair(
     NotACanal, NotInVolume, NotFoundInScan
         As in `measure_canal` and `register_scans`.
     """
+    ends = {name: (orifice_mm, terminus_mm)}
+    return measured_pairs(before, after, ends, settings=settings, progress=progress, seed=seed)[0]
+
+
+def measured_pairs(
+    before: Scan,
+    after: Scan,
+    ends_mm: Ends,
+    *,
+    settings: MeasureSettings | None = None,
+    progress: Progress | None = None,
+    seed: int = 0,
+) -> tuple[MeasuredPair, ...]:
+    """Measure the canals of one tooth in two scans, registered once.
+
+    Parameters
+    ----------
+    before, after : Scan
+    ends_mm : mapping
+        Orifice and terminus of every canal by its name, in the frame before.
+    settings : MeasureSettings, optional
+    progress : callable, optional
+    seed : int
+
+    Returns
+    -------
+    tuple of MeasuredPair
+        One for every canal, all with the same alignment. What canals share is said by them, and
+        the wall to another canal is no root surface.
+
+    Raises
+    ------
+    UsageError
+        If no canal is named.
+    NotOneTooth
+        If the scans do not show the same tooth.
+    NotACanal, NotInVolume, NotFoundInScan
+        As in `measure_canal` and `register_scans`.
+    """
+    if not ends_mm:
+        raise UsageError("An evaluation needs at least one canal.")
     report = progress or (lambda _step, _share: None)
-    report("measuring before", 0.0)
-    first = measure_canal(before, name, orifice_mm, terminus_mm, settings=settings)
-    report("registering", 0.25)
-    worked_on = KeepOut(first.centerline_mm, first.radius_mm.max(axis=1) + _WORKED_ON_MM)
-    alignment = register_scans(before, after, keep_out=worked_on, seed=seed)
-    report("measuring after", 0.75)
-    ends = alignment.movement.moved_mm(np.stack([first.centerline_mm[-1], first.centerline_mm[0]]))
-    second = measure_canal(after, name, ends[0], ends[1], settings=settings)
+    count = len(ends_mm)
+    first: list[Canal] = []
+    for name, (orifice, terminus) in ends_mm.items():
+        report(f"measuring {name} before", 0.3 * len(first) / count)
+        first.append(measure_canal(before, name, orifice, terminus, settings=settings))
+    report("registering", 0.3)
+    alignment = register_scans(before, after, keep_out=_worked_on(first), seed=seed)
+    second: list[Canal] = []
+    for canal in first:
+        report(f"measuring {canal.name} after", 0.7 + 0.3 * len(second) / count)
+        ends = alignment.movement.moved_mm(canal.centerline_mm[[-1, 0]])
+        second.append(measure_canal(after, canal.name, ends[0], ends[1], settings=settings))
     report("done", 1.0)
-    return MeasuredPair(first, second, alignment)
+    both = zip(with_joins(first), with_joins(second), strict=True)
+    return tuple(MeasuredPair(one, other, alignment) for one, other in both)
+
+
+def _worked_on(canals: Sequence[Canal]) -> KeepOut:
+    return KeepOut(
+        np.concatenate([canal.centerline_mm for canal in canals]),
+        np.concatenate([canal.radius_mm.max(axis=1) for canal in canals]) + _WORKED_ON_MM,
+    )
 
 
 def evaluate_scans(
@@ -124,41 +186,79 @@ def evaluate_scans(
     NotOneTooth
         If the scans do not show the same tooth, or the canals do not lie in each other.
     """
-    pair = measured_pair(
-        before,
-        after,
-        name,
-        orifice_mm,
-        terminus_mm,
-        settings=settings,
-        progress=progress,
-        seed=seed,
-    )
-    return evaluate_pair(
-        pair.before,
-        pair.after,
-        alignment=pair.alignment,
-        oriented=before.oriented,
-        seed=seed,
-        **options,
+    ends = {name: (orifice_mm, terminus_mm)}
+    return evaluate_canals(
+        before, after, ends, settings=settings, progress=progress, seed=seed, **options
+    )[0]
+
+
+def evaluate_canals(
+    before: Scan,
+    after: Scan,
+    ends_mm: Ends,
+    *,
+    settings: MeasureSettings | None = None,
+    progress: Progress | None = None,
+    seed: int = 0,
+    **options: Any,
+) -> tuple[Evaluation, ...]:
+    """Compare the canals of one tooth in two scans, registered once.
+
+    Parameters
+    ----------
+    before, after : Scan
+    ends_mm : mapping
+        Orifice and terminus of every canal by its name, in the frame before.
+    settings : MeasureSettings, optional
+    progress : callable, optional
+    seed : int
+    **options
+        Of `evaluate_pair`, the same for every canal.
+
+    Returns
+    -------
+    tuple of Evaluation
+        In the order of the canals.
+
+    Raises
+    ------
+    UsageError
+        If no canal is named.
+    NotOneTooth
+        If the scans do not show the same tooth, or the states of a canal do not lie in each other.
+    """
+    pairs = measured_pairs(before, after, ends_mm, settings=settings, progress=progress, seed=seed)
+    return tuple(
+        evaluate_pair(
+            pair.before,
+            pair.after,
+            alignment=pair.alignment,
+            oriented=before.oriented,
+            seed=seed,
+            **options,
+        )
+        for pair in pairs
     )
 
 
-def aligned_by_surfaces(before: Canal, after: Canal) -> Alignment:
+def aligned_by_surfaces(
+    before: Canal | Sequence[Canal], after: Canal | Sequence[Canal]
+) -> Alignment:
     """Find the movement between two canal files from the root surfaces measured round them.
 
     Parameters
     ----------
-    before, after : Canal
-        With outer surfaces.
+    before, after : Canal or sequence of Canal
+        With outer surfaces; of several canals the same ones in the same order.
 
     Raises
     ------
     NotOneTooth
         If a canal has hardly any outer surface, or the surfaces do not lie on each other.
     """
-    first, second = _outer_surface(before), _outer_surface(after)
-    fit = fitted_surfaces(first, second, _canal_starts(before, after, first, second))
+    canals = _listed(before), _listed(after)
+    first, second = _outer_surface(canals[0]), _outer_surface(canals[1])
+    fit = fitted_surfaces(first, second, _canal_starts(*canals, first, second))
     center = fit.pairs_mm.mean(axis=0)
     rows = np.hstack([np.cross(fit.pairs_mm - center, fit.normals), fit.normals])
     moved = jackknifed(rows, fit.gaps_mm, surface_blocks(fit.pairs_mm), center)
@@ -166,10 +266,10 @@ def aligned_by_surfaces(before: Canal, after: Canal) -> Alignment:
     if gap > MOST_SURFACE_GAP_MM:
         raise NotOneTooth(
             problem=(
-                f"laid on each other as well as possible, the root surfaces round canal "
-                f"{before.name!r} lie {gap:.2f} mm apart (at most {MOST_SURFACE_GAP_MM:g})"
+                f"laid on each other as well as possible, the root surfaces round "
+                f"{_names(canals[0])} lie {gap:.2f} mm apart (at most {MOST_SURFACE_GAP_MM:g})"
             ),
-            hint="Check that both files hold the same canal of the same tooth.",
+            hint="Check that both files hold the same canals of the same tooth.",
         )
     back = fit.movement.inverse()
     turn = np.zeros((6, 6))
@@ -178,26 +278,42 @@ def aligned_by_surfaces(before: Canal, after: Canal) -> Alignment:
     return Alignment(SURFACE_METHOD, fit.movement, error, gap)
 
 
-def _outer_surface(canal: Canal) -> Surface:
-    wall = TubeWall(canal.level_mm, canal.centerline_mm, canal.direction0, canal.outer_radius_mm)
-    surface = surface_of(wall.points_mm.reshape(-1, 3), wall.normals.reshape(-1, 3))
+def _listed(canals: Canal | Sequence[Canal]) -> tuple[Canal, ...]:
+    return (canals,) if isinstance(canals, Canal) else tuple(canals)
+
+
+def _names(canals: Sequence[Canal]) -> str:
+    word = "canal" if len(canals) == 1 else "canals"
+    return f"{word} {', '.join(repr(canal.name) for canal in canals)}"
+
+
+def _outer_surface(canals: Sequence[Canal]) -> Surface:
+    walls = [TubeWall(c.level_mm, c.centerline_mm, c.direction0, c.outer_radius_mm) for c in canals]
+    surface = surface_of(
+        np.concatenate([wall.points_mm.reshape(-1, 3) for wall in walls]),
+        np.concatenate([wall.normals.reshape(-1, 3) for wall in walls]),
+    )
     if len(surface.points_mm) < _LEAST_POINTS:
         raise NotOneTooth(
-            problem=f"canal {canal.name!r} has hardly any root surface to align by",
+            problem=f"hardly any root surface is known round {_names(canals)}",
             hint="Leave --align out if both files lie in one frame.",
         )
     return surface
 
 
-def _canal_starts(before: Canal, after: Canal, first: Surface, second: Surface) -> Any:
+def _canal_starts(
+    before: Sequence[Canal], after: Sequence[Canal], first: Surface, second: Surface
+) -> Any:
     """Begin also from the axes laid on each other: roots are nearly round, axes are not."""
     from canalwright.geometry.rigid import best_rigid
 
-    share = np.linspace(0.0, 1.0, 40)
-    ends = [
-        np.stack(
-            [np.interp(share * c.length_mm, c.level_mm, c.centerline_mm[:, k]) for k in range(3)], 1
-        )
-        for c in (before, after)
+    axes = [
+        np.concatenate([_axis_points_mm(canal) for canal in state]) for state in (before, after)
     ]
-    return (best_rigid(ends[0], ends[1]), *starts_about(first, second))
+    return (best_rigid(axes[0], axes[1]), *starts_about(first, second))
+
+
+def _axis_points_mm(canal: Canal) -> Floats:
+    level = np.linspace(0.0, 1.0, 40) * canal.length_mm
+    columns = [np.interp(level, canal.level_mm, column) for column in canal.centerline_mm.T]
+    return np.stack(columns, axis=1)

@@ -8,14 +8,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from canalwright.cautions import Caution
+from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.geometry.sections import equivalent_diameter_mm, section_area_mm2
 from canalwright.geometry.tube import TubeWall
 from canalwright.shaping.evaluation_types import Evaluation
 from canalwright.shaping.sides import Side, along_side
 
-__all__ = ["ExpectedComparison", "ExpectedShape", "against_expected"]
+__all__ = ["EvaluatedCanal", "ExpectedComparison", "ExpectedShape", "against_expected"]
 
 Floats = NDArray[np.float64]
 
@@ -97,6 +97,36 @@ class ExpectedComparison:
     def rms_difference_mm(self) -> float:
         """Root mean square of achieved less expected diameter."""
         return float(np.sqrt(np.mean((self.achieved_diameter_mm - self.expected_diameter_mm) ** 2)))
+
+
+@dataclass(frozen=True, eq=False)
+class EvaluatedCanal:
+    """One canal's evaluation, and what was expected of it if that is known.
+
+    Attributes
+    ----------
+    found : Evaluation
+    expected : ExpectedComparison or None
+    """
+
+    found: Evaluation
+    expected: ExpectedComparison | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the canal."""
+        return self.found.pair.before.name
+
+    @property
+    def invented(self) -> bool:
+        """Whether either state is made up."""
+        pair = self.found.pair
+        return pair.before.provenance.invented or pair.after.provenance.invented
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """Cautions of the evaluation and of the comparison."""
+        return merged(self.found.cautions, self.expected.cautions if self.expected else ())
 
 
 def against_expected(found: Evaluation, expected: ExpectedShape) -> ExpectedComparison:
