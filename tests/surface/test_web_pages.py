@@ -21,6 +21,7 @@ from canalwright.records.access.gate import Gate
 from canalwright.records.cases import list_cases
 from canalwright.records.nouns import Document
 from canalwright.records.store import Store
+from canalwright.web import jobs, work
 from canalwright.web.cabinet import keep_document
 from canalwright.web.server import add_pages
 from canalwright.web.settings import ServeSettings
@@ -278,3 +279,22 @@ def test_names_are_escaped(tmp_path, canal):
         assert "<img" not in await until(user, "as measured, over the level")
 
     visit(tmp_path, story)
+
+
+def test_the_cancel_button_stops_the_search_and_keeps_the_form(shelf_folder, monkeypatch):
+    def endless(_canal, _wishes, progress):
+        return jobs.do(time.sleep, 3600.0, progress=progress, tells=False)
+
+    monkeypatch.setattr(work, "make_plan", endless)
+
+    async def story(user: User, where: str) -> None:
+        await user.open(where.format("plan"))
+        await until(user, "as measured")
+        field(user, "Apical size").set_value("35")
+        press(user, "Plan")
+        await until(user, "Searching sequences")
+        press(user, "Cancel")
+        await until(user, "Stopped. Nothing was changed")
+        assert field(user, "Apical size").value == "35"
+
+    visit(shelf_folder, story)

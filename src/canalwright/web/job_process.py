@@ -1,7 +1,8 @@
 """A process of its own for heavy work: takes jobs on its input, answers on its output.
 
 Every job is a pickled pair of a function and its arguments. Answers are pairs of a word and a
-value: ``progress`` with the share done, then ``done`` with the result or ``failed`` with the error.
+value: ``progress`` with the share done, then ``done`` with the result, ``failed`` with an error of
+this package, or ``broke`` with the trace of any other.
 It ends when its input closes, also in the middle of a job: then nobody waits for it any more.
 
 Started by `canalwright.web.jobs`; both ends are the same program of the same user.
@@ -23,15 +24,12 @@ from typing import IO, Any, Final
 from canalwright.errors import CanalwrightError
 from canalwright.web.memory import give_back
 
-__all__ = ["DONE", "FAILED", "PROGRESS", "JobBroke", "main"]
+__all__ = ["BROKE", "DONE", "FAILED", "PROGRESS", "main"]
 
 PROGRESS: Final = "progress"
 DONE: Final = "done"
 FAILED: Final = "failed"
-
-
-class JobBroke(RuntimeError):
-    """A fault of the program in a job, with the trace of the process it happened in."""
+BROKE: Final = "broke"
 
 
 def main() -> None:
@@ -69,7 +67,7 @@ def _do(job: tuple[Any, ...], answers: IO[bytes]) -> None:
     except CanalwrightError as error:
         answer = pickle.dumps((FAILED, error))
     except Exception:
-        answer = pickle.dumps((FAILED, JobBroke(traceback.format_exc())))
+        answer = pickle.dumps((BROKE, traceback.format_exc()))
     answers.write(answer)
     answers.flush()
 

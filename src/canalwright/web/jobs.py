@@ -16,9 +16,9 @@ from collections.abc import Callable
 from typing import Any, Final, Protocol, TypeVar
 
 from canalwright.errors import CanalwrightError
-from canalwright.web.job_process import DONE, PROGRESS
+from canalwright.web.job_process import BROKE, DONE, FAILED
 
-__all__ = ["IDLE_S", "JobLost", "Jobs", "Stopped", "do", "jobs"]
+__all__ = ["IDLE_S", "JobBroke", "JobLost", "Jobs", "Stopped", "do", "jobs"]
 
 T = TypeVar("T")
 
@@ -49,6 +49,10 @@ class JobLost(CanalwrightError):
             "The computation ended before it was done, most likely for want of memory. Try again "
             "when less is open, or with a smaller scan."
         )
+
+
+class JobBroke(RuntimeError):
+    """A fault of the program in a job, with the trace of the process it happened in."""
 
 
 class Telling(Protocol):
@@ -115,8 +119,10 @@ class _Process:
             word, value = pickle.load(answers)
             if word == DONE:
                 return value
-            if word != PROGRESS:
+            if word == FAILED:
                 raise value
+            if word == BROKE:
+                raise JobBroke(value)
             if progress is not None:
                 progress(value)
 

@@ -108,7 +108,8 @@
     Quasar.Notify.create({
       message: `The connection was lost and is back. What you had entered is kept.${again}`,
       position: "top",
-      timeout: 9000,
+      timeout: 0,
+      actions: [{ label: "OK", color: "white" }],
     });
   }
 
@@ -122,7 +123,7 @@
       write();
     });
     window.socket.on("connect", () => setTimeout(() => {
-      if (!window.did_handshake) return;
+      if (!lost || !window.did_handshake) return;
       lost = false;
       sessionStorage.removeItem(KEY);
     }, 0));
