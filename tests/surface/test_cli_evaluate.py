@@ -99,10 +99,99 @@ def test_one_of_each_kind_is_put_wrongly(pair, tmp_path):
     assert run(pair[0], tmp_path / "after.nrrd").exit_code == 2
 
 
-def test_several_canals_need_a_name(tmp_path):
-    both = saved(tmp_path, "both.json", CANAL, replace(CANAL, name="other"))
-    assert run(both, both).exit_code == 2
-    assert run(both, both, "--canal", "other").exit_code == 0
+@pytest.fixture
+def canals(tmp_path):
+    """Two canals before and after; one more in the document before."""
+    beside = Rigid(shift_mm=np.array([5.0, 0.0, 0.0]))
+    before = CANAL, replace(moved_canal(CANAL, beside), name="other"), replace(CANAL, name="lost")
+    after = replace(moved_canal(AFTER, beside), name="other"), AFTER
+    return saved(tmp_path, "befores.json", *before), saved(tmp_path, "afters.json", *after)
+
+
+def test_canals_that_both_documents_hold_are_evaluated(canals, pair, tmp_path):
+    several, single = tmp_path / "several.json", tmp_path / "single.json"
+    done = run(*canals, "--json", several)
+    assert done.exit_code == 0, done.output
+    assert "All canals" in done.output
+    assert "not evaluated: lost" in done.output
+    found = json.loads(several.read_text("utf-8"))
+    assert found["canal"] == "invented"
+    assert [one["canal"] for one in found["further_canals"]] == ["other"]
+    assert found["inputs"]["not_evaluated"] == ["lost"]
+    assert run(*pair, "--json", single).exit_code == 0
+    alone = json.loads(single.read_text("utf-8"))
+    assert alone.pop("further_canals") == []
+    # One canal of several stands there as it does alone.
+    same = set(alone) - {"inputs", "cautions"}
+    assert {key: found[key] for key in same} == {key: alone[key] for key in same}
+    (other,) = found["further_canals"]
+    assert other["removed_mm3"] == pytest.approx(alone["removed_mm3"], rel=1e-3)
+    assert {"FRAME_TAKEN_AS_GIVEN"} <= {one["code"] for one in other["cautions"]}
+
+
+def test_a_caution_of_one_canal_names_it(tmp_path):
+    small = replace(CANAL, name="swapped", radius_mm=CANAL.radius_mm * 0.8)
+    before = saved(tmp_path, "b.json", CANAL, replace(CANAL, name="swapped"))
+    done = run(before, saved(tmp_path, "a.json", AFTER, small), "--json", "-")
+    cautions = json.loads(done.stdout)["cautions"]
+    (smaller,) = (one for one in cautions if one["code"] == "AFTER_SMALLER")
+    assert smaller["text"].startswith("(swapped) ")
+
+
+def test_named_canals_alone_are_evaluated(canals, tmp_path):
+    done = run(*canals, "--canal", "other", "--json", "-")
+    found = json.loads(done.stdout)
+    assert (found["canal"], found["further_canals"]) == ("other", [])
+    missing = run(*canals, "--canal", "lost", "--json", tmp_path / "none.json")
+    assert missing.exit_code == 2
+    assert "'lost'" in missing.output
+    assert not (tmp_path / "none.json").exists()
+
+
+def test_several_canals_are_aligned_together(tmp_path):
+    moved = Rigid.about([0.0, 0.0, 6.0], [0.2, -0.1, 0.3], [1.0, 2.0, -1.0])
+    beside = Rigid.about([0.0, 0.0, 6.0], [0.0, 0.0, 1.0], [5.0, 0.0, 0.0])
+    before = CANAL, replace(moved_canal(CANAL, beside), name="other")
+    after = AFTER, replace(moved_canal(AFTER, beside), name="other")
+    paths = (
+        saved(tmp_path, "b.json", *before),
+        saved(tmp_path, "a.json", *(moved_canal(canal, moved) for canal in after)),
+    )
+    done = run(*paths, "--align", "--json", "-")
+    assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)
+    matrices = [one["registration"]["matrix"] for one in (found, *found["further_canals"])]
+    assert matrices[0] == matrices[1]
+    turn = np.asarray(matrices[0])[:3, :3]
+    # Documents round to 0.1 µm; surfaces are points 0.1 mm and 5.6° apart.
+    assert turn == pytest.approx(moved.rotation, abs=2e-3)
+
+
+def test_report_with_a_section_for_every_canal(canals, tmp_path):
+    report, folder = tmp_path / "evaluation.pdf", tmp_path / "figures"
+    sequence = "hand-15-02,engine-25-04,engine-30-06"
+    shapes = []
+    for name in ("invented", "other"):
+        shapes.append(tmp_path / f"{name}.json")
+        parts = (canals[0], "--canal", name, "--sequence", sequence, "--json", shapes[-1])
+        done = CliRunner().invoke(app, ["simulate", *map(str, parts)])
+        assert done.exit_code == 0, done.output
+    expected = ("--expected", shapes[1], "--expected", shapes[0])
+    target = tmp_path / "evaluation.json"
+    done = run(*canals, *expected, "--pdf", report, "--figures", folder, "--json", target)
+    assert done.exit_code == 0, done.output
+    text = "".join(page.extract_text() for page in PdfReader(report).pages)
+    assert "All canals" in text
+    assert text.count("Expected by ") == 2
+    for name in ("invented", "other"):
+        assert f"Canal {name}, measured" in text.replace("\n", " ")
+        assert (folder / f"expected-{name}.svg").exists()
+    found = json.loads(target.read_text("utf-8"))
+    assert found["expected"]["source"] == str(shapes[0])
+    assert found["further_canals"][0]["expected"]["source"] == str(shapes[1])
+    assert len(found["inputs"]["expected"]) == 2
+    twice = run(*canals, "--expected", shapes[0], "--expected", shapes[0])
+    assert twice.exit_code == 2
 
 
 def test_expected_against_achieved(pair, tmp_path):

@@ -1,8 +1,8 @@
-"""``canalwright evaluate``: a canal before and after preparation."""
+"""``canalwright evaluate``: canals before and after preparation."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +12,7 @@ from canalwright.cli.options import FiguresFolder, JsonFile, Series, Spacing
 from canalwright.cli.output import (
     announce,
     invented_notice,
+    labelled,
     print_cautions,
     print_table,
     print_text,
@@ -23,17 +24,18 @@ from canalwright.cli.writing import check_targets
 from canalwright.errors import UsageError
 
 if TYPE_CHECKING:
+    from canalwright.cli.canals import ChosenCanal
     from canalwright.shaping.evaluation_types import Evaluation
-    from canalwright.shaping.expected import ExpectedComparison
+    from canalwright.shaping.expected import EvaluatedCanal, ExpectedShape
 
 __all__ = ["evaluate"]
 
 
 @dataclass(frozen=True, eq=False)
 class _Result:
-    found: Evaluation
+    found: tuple[Evaluation, ...]
     inputs: dict[str, Any]
-    files: dict[str, str]
+    files: dict[str, str] = field(default_factory=dict)
 
 
 def evaluate(
@@ -44,11 +46,11 @@ def evaluate(
         Path, typer.Argument(metavar="AFTER", help="The same tooth later: of the same kind.")
     ],
     canal: Annotated[
-        str | None,
+        list[str] | None,
         typer.Option(
             metavar="NAME[=X,Y,Z:X,Y,Z]",
             help="In scans: the canal's orifice and terminus in the scan before, in mm. In canal "
-            "documents: its name, if there are several.",
+            "documents: its name; else all that both hold. Once for every canal.",
         ),
     ] = None,
     align: Annotated[
@@ -77,9 +79,10 @@ def evaluate(
         typer.Option(metavar="MM", help="Level at which the preparation was to begin."),
     ] = 0.0,
     expected: Annotated[
-        Path | None,
+        list[Path] | None,
         typer.Option(
-            metavar="FILE", help="What 'simulate' or 'plan' wrote for this canal: compare with it."
+            metavar="FILE",
+            help="What 'simulate' or 'plan' wrote for a canal: compare with it. Once for a canal.",
         ),
     ] = None,
     spacing: Spacing = None,
@@ -95,8 +98,9 @@ def evaluate(
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
-    """Compare a canal before and after preparation: volumes, untouched wall, transportation."""
-    check_targets(json, pdf, inputs=(before, after), folder=figures)
+    """Compare canals before and after preparation: volumes, untouched wall, transportation."""
+    listed = tuple(expected or ())
+    check_targets(json, pdf, inputs=(before, after, *listed), folder=figures)
     options = {
         "tolerance_mm": tolerance_mm,
         "furcation_mm": _point(furcation),
@@ -106,17 +110,17 @@ def evaluate(
     if _is_document(before) != _is_document(after):
         raise UsageError("Give two scans or two canal documents (.json), not one of each.")
     if _is_document(before):
-        result = _from_documents(before, after, canal, align, options)
+        result = _from_documents(before, after, tuple(canal or ()), align, options)
     else:
         steps = read_spacing_mm(spacing)
         uids = (series, series_after or series)
-        result = _from_scans(before, after, canal, steps, uids, options)
-    compared = _compared(result, expected)
-    _write(result, compared, json, pdf, figures)
+        result = _from_scans(before, after, canal or [], steps, uids, options)
+    canals = _compared(result, listed)
+    _write(canals, result, json, pdf, figures)
     if json != "-":
-        _print(result.found, compared)
-    invented_notice(_invented(result.found))
-    print_cautions(result.found.cautions + (compared.cautions if compared else ()))
+        _print(canals)
+    invented_notice(any(one.invented for one in canals))
+    print_cautions(labelled({one.name: one.cautions for one in canals}))
 
 
 def _is_document(path: Path) -> bool:
@@ -129,38 +133,55 @@ def _point(text: str | None) -> tuple[float, ...] | None:
     return read_numbers(text, name="--furcation", count=3, example="12.1,-8.0,30.5")
 
 
-def _invented(found: Evaluation) -> bool:
-    pair = found.pair
-    return pair.before.provenance.invented or pair.after.provenance.invented
-
-
 def _from_documents(
-    before: Path, after: Path, name: str | None, align: bool, options: dict[str, Any]
+    before: Path, after: Path, names: tuple[str, ...], align: bool, options: dict[str, Any]
 ) -> _Result:
-    from canalwright.cli.canals import choose_canal
     from canalwright.exchange.inputs import document_input, file_digest
     from canalwright.shaping.evaluation import evaluate_pair
     from canalwright.shaping.evaluation_scans import aligned_by_surfaces
 
-    first = choose_canal(before, name)
-    second = choose_canal(after, name or first.canal.name)
+    first, second, left = _chosen(before, after, names)
+    canals = [one.canal for one in first], [one.canal for one in second]
+    found: list[Evaluation] = []
     with progress_bar("Comparing") as progress:
-        alignment = aligned_by_surfaces(first.canal, second.canal) if align else None
-        progress(0.5)
-        found = evaluate_pair(
-            first.canal,
-            second.canal,
-            alignment=alignment,
-            oriented=_oriented(first.document.inputs),
-            **options,
-        )
-    inputs = {
-        "before": document_input(before, first.document),
-        "after": document_input(after, second.document),
+        alignment = aligned_by_surfaces(*canals) if align else None
+        for one, other in zip(*canals, strict=True):
+            progress(0.5 + 0.5 * len(found) / len(first))
+            found.append(
+                evaluate_pair(
+                    one,
+                    other,
+                    alignment=alignment,
+                    oriented=_oriented(first[0].document.inputs),
+                    **options,
+                )
+            )
+    inputs: dict[str, Any] = {
+        "before": document_input(before, first[0].document),
+        "after": document_input(after, second[0].document),
         "options": {"align": align, **_plain(options)},
     }
+    if left:
+        inputs["not_evaluated"] = left
+        announce(f"only in one of the two documents, not evaluated: {', '.join(left)}")
     files = {str(path): file_digest(path) for path in (before, after)}
-    return _Result(found, inputs, files)
+    return _Result(tuple(found), inputs, files)
+
+
+def _chosen(
+    before: Path, after: Path, names: tuple[str, ...]
+) -> tuple[list[ChosenCanal], list[ChosenCanal], list[str]]:
+    """Pick the named canals of both documents, or those that both hold; and name the others."""
+    from canalwright.cli.canals import choose_canals
+    from canalwright.errors import UnknownName
+
+    held = choose_canals(before, names), choose_canals(after, names)
+    known = {one.canal.name: one for one in held[0]}, {one.canal.name: one for one in held[1]}
+    both = [name for name in known[0] if name in known[1]]
+    if not both:
+        raise UnknownName(kind=f"canal in {after}", got=next(iter(known[0])), known=tuple(known[1]))
+    left = [name for name in {**known[0], **known[1]} if name not in both]
+    return [known[0][name] for name in both], [known[1][name] for name in both], left
 
 
 def _oriented(inputs: dict[str, Any]) -> bool:
@@ -171,76 +192,99 @@ def _oriented(inputs: dict[str, Any]) -> bool:
 def _from_scans(
     before: Path,
     after: Path,
-    canal: str | None,
+    named: list[str],
     steps: Any,
     series: tuple[str | None, str | None],
     options: dict[str, Any],
 ) -> _Result:
     from canalwright.cli.measure import read
     from canalwright.exchange.inputs import scan_input
-    from canalwright.shaping.evaluation_scans import evaluate_scans
+    from canalwright.shaping.evaluation_scans import evaluate_canals
 
-    if canal is None or "=" not in canal:
-        raise UsageError("Point the canal out in the scan before: --canal NAME=x,y,z:x,y,z")
-    (clicked,) = read_clicked_canals([canal])
+    if not named or not all("=" in text for text in named):
+        raise UsageError("Point every canal out in the scan before: --canal NAME=x,y,z:x,y,z")
+    clicked = read_clicked_canals(named)
     first, second = read(before, steps, series[0]), read(after, steps, series[1])
-    with progress_bar(f"Evaluating {clicked.name}") as progress:
-        found = evaluate_scans(
+    with progress_bar(f"Evaluating {', '.join(one.name for one in clicked)}") as progress:
+        found = evaluate_canals(
             first,
             second,
-            clicked.name,
-            clicked.orifice_mm,
-            clicked.terminus_mm,
+            {one.name: (one.orifice_mm, one.terminus_mm) for one in clicked},
             progress=lambda _step, share: progress(share),
             **options,
         )
-    points = {"orifice_mm": [*clicked.orifice_mm], "terminus_mm": [*clicked.terminus_mm]}
+    points = {
+        one.name: {"orifice_mm": [*one.orifice_mm], "terminus_mm": [*one.terminus_mm]}
+        for one in clicked
+    }
     inputs = {
         "before": scan_input(first),
         "after": scan_input(second),
-        "points": {clicked.name: points},
+        "points": points,
         "options": _plain(options),
     }
-    files = {str(before): first.digest, str(after): second.digest}
-    return _Result(found, inputs, files)
+    return _Result(found, inputs, {str(before): first.digest, str(after): second.digest})
 
 
 def _plain(options: dict[str, Any]) -> dict[str, Any]:
     return {k: [*v] if isinstance(v, tuple) else v for k, v in options.items()}
 
 
-def _compared(result: _Result, expected: Path | None) -> ExpectedComparison | None:
-    if expected is None:
-        return None
+def _compared(result: _Result, listed: tuple[Path, ...]) -> tuple[EvaluatedCanal, ...]:
+    from canalwright.shaping.expected import EvaluatedCanal, against_expected
+
+    shapes = _expected(result, listed)
+    return tuple(
+        EvaluatedCanal(
+            found,
+            against_expected(found, shapes[found.pair.before.name])
+            if found.pair.before.name in shapes
+            else None,
+        )
+        for found in result.found
+    )
+
+
+def _expected(result: _Result, listed: tuple[Path, ...]) -> dict[str, ExpectedShape]:
     from canalwright.exchange.expected_in import read_expected
     from canalwright.exchange.inputs import document_input, file_digest
-    from canalwright.shaping.expected import against_expected
 
-    shape, document = read_expected(expected, result.found.pair.before.name)
-    result.inputs["expected"] = document_input(expected, document)
-    result.files[str(expected)] = file_digest(expected)
-    return against_expected(result.found, shape)
+    shapes: dict[str, ExpectedShape] = {}
+    inputs = []
+    for path in listed:
+        name, shape, document = read_expected(path, *(f.pair.before.name for f in result.found))
+        if name in shapes:
+            raise UsageError(
+                f"Canal {name!r} is expected in {shapes[name].source} and in {path}; give one."
+            )
+        shapes[name] = shape
+        inputs.append(document_input(path, document))
+        result.files[str(path)] = file_digest(path)
+    if inputs:
+        result.inputs["expected"] = inputs[0] if len(inputs) == 1 else inputs
+    return shapes
 
 
 def _write(
+    canals: tuple[EvaluatedCanal, ...],
     result: _Result,
-    compared: ExpectedComparison | None,
     json: str | None,
     pdf: str | None,
     figures: Path | None,
 ) -> None:
     from canalwright.exchange.document import document_text
-    from canalwright.exchange.evaluations import evaluation_document
+    from canalwright.exchange.evaluations import evaluations_document
     from canalwright.exchange.files import StagedFiles
 
-    document = evaluation_document(result.found, result.inputs, compared)
+    document = evaluations_document(canals, result.inputs)
     with StagedFiles() as staged:
         if pdf is not None:
             with progress_bar("Writing the report"):
-                staged.path_for(Path(pdf)).write_bytes(_report(result, compared))
+                staged.path_for(Path(pdf)).write_bytes(_report(canals, result.files))
         if figures is not None:
             with progress_bar("Drawing figures"):
-                _stage_figures(staged, result.found, compared, figures)
+                for canal in canals:
+                    _stage_figures(staged, canal, figures)
         if json is not None:
             staged.write_text(json, document_text(document))
     for target in (json, pdf, figures):
@@ -248,16 +292,13 @@ def _write(
             announce(f"wrote {target}")
 
 
-def _report(result: _Result, compared: ExpectedComparison | None) -> bytes:
+def _report(canals: tuple[EvaluatedCanal, ...], files: dict[str, str]) -> bytes:
     from canalwright.reports.evaluation_report import EvaluationReport, evaluation_report_pages
 
-    report = EvaluationReport(result.found, compared, result.files)
-    return evaluation_report_pages(report)[0]
+    return evaluation_report_pages(EvaluationReport(canals, files))[0]
 
 
-def _stage_figures(
-    staged: Any, found: Evaluation, compared: ExpectedComparison | None, folder: Path
-) -> None:
+def _stage_figures(staged: Any, canal: EvaluatedCanal, folder: Path) -> None:
     from canalwright.cli.pictures import stage_figure
     from canalwright.reports.evaluation_figures import (
         evaluation_figure,
@@ -265,19 +306,21 @@ def _stage_figures(
         outlines_figure,
     )
 
-    name = found.pair.before.name
-    stage_figure(staged, evaluation_figure(found), folder, f"evaluated-{name}")
-    stage_figure(staged, outlines_figure(found), folder, f"outlines-{name}")
-    if compared is not None:
-        stage_figure(staged, expected_figure(compared), folder, f"expected-{name}")
+    stage_figure(staged, evaluation_figure(canal.found), folder, f"evaluated-{canal.name}")
+    stage_figure(staged, outlines_figure(canal.found), folder, f"outlines-{canal.name}")
+    if canal.expected is not None:
+        stage_figure(staged, expected_figure(canal.expected), folder, f"expected-{canal.name}")
 
 
-def _print(found: Evaluation, compared: ExpectedComparison | None) -> None:
+def _print(canals: tuple[EvaluatedCanal, ...]) -> None:
     from canalwright.reports import evaluation_tables as tables
 
-    for made in (tables.summary_table, tables.sides_table, tables.thirds_table):
-        print_table(text_table(made(found)))
-    if compared is not None:
-        print_table(text_table(tables.expected_table(compared)))
-    for sentence in tables.evaluation_sentences(found):
-        print_text(sentence)
+    if len(canals) > 1:
+        print_table(text_table(tables.overview_table(canals)))
+    for canal in canals:
+        for made in (tables.summary_table, tables.sides_table, tables.thirds_table):
+            print_table(text_table(made(canal.found)))
+        if canal.expected is not None:
+            print_table(text_table(tables.expected_table(canal.expected)))
+        for sentence in tables.evaluation_sentences(canal.found):
+            print_text(sentence)

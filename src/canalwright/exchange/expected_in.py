@@ -42,19 +42,24 @@ class _PlanPart(Document):
     plans: list[_PlanRow] = Field(min_length=1)
 
 
-def read_expected(path: Path, canal: str) -> tuple[ExpectedShape, Document]:
+def read_expected(path: Path, *canals: str) -> tuple[str, ExpectedShape, Document]:
     """Read the canal that a simulation or a plan leaves.
 
     Parameters
     ----------
     path : Path
-    canal : str
-        Name of the canal that was evaluated.
+    *canals : str
+        Names of the canals that were evaluated.
+
+    Returns
+    -------
+    tuple
+        Name of the canal it is about, what is expected of it, and the document.
 
     Raises
     ------
     UnreadableFile
-        If it cannot be read, is for another canal, or its levels and sections do not agree.
+        If it cannot be read, is for none of these canals, or its levels and sections do not agree.
     """
     part: _ShapePart | _PlanPart
     if _schema(path) == _PlanPart.kind:
@@ -63,17 +68,18 @@ def read_expected(path: Path, canal: str) -> tuple[ExpectedShape, Document]:
     else:
         part = read_document(path, _ShapePart)
         values = _even(path, part.final_radius_mm)
-    _check(path, part, canal, len(values))
+    _check(path, part, canals, len(values))
     level = np.asarray(part.level_mm, float)
     if values.ndim == 1:
-        return ExpectedShape(str(path), level, diameter_mm=values), part
-    return ExpectedShape(str(path), level, radius_mm=values), part
+        return part.canal, ExpectedShape(str(path), level, diameter_mm=values), part
+    return part.canal, ExpectedShape(str(path), level, radius_mm=values), part
 
 
-def _check(path: Path, part: _ShapePart | _PlanPart, canal: str, count: int) -> None:
-    if part.canal != canal:
+def _check(path: Path, part: _ShapePart | _PlanPart, canals: tuple[str, ...], count: int) -> None:
+    if part.canal not in canals:
+        evaluated = ", ".join(repr(canal) for canal in canals)
         raise UnreadableFile(
-            path=str(path), problem=f"it is about canal {part.canal!r}, evaluated was {canal!r}"
+            path=str(path), problem=f"it is about canal {part.canal!r}, evaluated was {evaluated}"
         )
     if count != len(part.level_mm):
         raise UnreadableFile(

@@ -5,14 +5,14 @@ from __future__ import annotations
 import datetime
 import json
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
 from canalwright import __version__
-from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, merged
+from canalwright.cautions import CLINICAL_CAUTIONS, CLINICAL_IN_SHORT, Caution
 from canalwright.errors import UsageError
 from canalwright.references import all_references
 from canalwright.reports.evaluation_figures import (
@@ -24,6 +24,7 @@ from canalwright.reports.evaluation_tables import (
     evaluation_sentences,
     expected_table,
     form_table,
+    overview_table,
     sides_table,
     summary_table,
     thirds_table,
@@ -31,8 +32,7 @@ from canalwright.reports.evaluation_tables import (
 from canalwright.reports.pdf import PAPERS, typeset
 from canalwright.reports.style import figure_svg
 from canalwright.reports.tables import TextTable
-from canalwright.shaping.evaluation_types import Evaluation
-from canalwright.shaping.expected import ExpectedComparison
+from canalwright.shaping.expected import EvaluatedCanal, ExpectedComparison
 
 __all__ = ["EvaluationReport", "evaluation_report_pages"]
 
@@ -55,16 +55,15 @@ class EvaluationReport:
 
     Attributes
     ----------
-    found : Evaluation
-    expected : ExpectedComparison or None
+    canals : tuple of EvaluatedCanal
+        At least one.
     inputs : mapping of str to str
         Files with their digests.
     title : str
     date : datetime.date
     """
 
-    found: Evaluation
-    expected: ExpectedComparison | None = None
+    canals: tuple[EvaluatedCanal, ...]
     inputs: Mapping[str, str] = field(default_factory=dict)
     title: str = ""
     date: datetime.date = field(default_factory=datetime.date.today)
@@ -101,25 +100,41 @@ def evaluation_report_pages(
 
 def _figures(report: EvaluationReport, size_mm: tuple[float, float]) -> dict[str, Any]:
     width, height = size_mm
-    figures = {
-        "tracks": evaluation_figure(report.found, size_mm=(width, height - 40.0)),
-        "outlines": outlines_figure(report.found, width_mm=width),
-    }
-    if report.expected is not None:
-        figures["expected"] = expected_figure(report.expected, size_mm=(width, 110.0))
+    figures = {}
+    for number, canal in enumerate(report.canals):
+        found = canal.found
+        figures[f"tracks-{number}"] = evaluation_figure(found, size_mm=(width, height - 40.0))
+        figures[f"outlines-{number}"] = outlines_figure(found, width_mm=width)
+        if canal.expected is not None:
+            figures[f"expected-{number}"] = expected_figure(canal.expected, size_mm=(width, 110.0))
     return figures
 
 
 def _data(report: EvaluationReport) -> dict[str, Any]:
-    found, expected = report.found, report.expected
-    pair = found.pair
+    several = len(report.canals) > 1
     return {
-        "title": report.title or f"Canal {pair.before.name}, before and after",
-        "canal": pair.before.name,
-        "invented": pair.before.provenance.invented or pair.after.provenance.invented,
+        "title": report.title or _title(report.canals),
+        "invented": any(canal.invented for canal in report.canals),
         "date": report.date.isoformat(),
         "version": __version__,
         "clinical": CLINICAL_IN_SHORT,
+        "overview": _table(overview_table(report.canals)) if several else None,
+        "canals": [_canal(canal) for canal in report.canals],
+        "alternatives": dict(_ALTERNATIVES),
+        "sources": _sources(report),
+        "origin": [[name, value] for name, value in _origin(report).items()],
+    }
+
+
+def _title(canals: Sequence[EvaluatedCanal]) -> str:
+    word = "Canal" if len(canals) == 1 else "Canals"
+    return f"{word} {', '.join(canal.name for canal in canals)}, before and after"
+
+
+def _canal(canal: EvaluatedCanal) -> dict[str, Any]:
+    found, expected = canal.found, canal.expected
+    return {
+        "name": canal.name,
         "sentences": list(evaluation_sentences(found)),
         "summary": _table(summary_table(found)),
         "sides": _table(sides_table(found)),
@@ -127,10 +142,7 @@ def _data(report: EvaluationReport) -> dict[str, Any]:
         "form": _table(form_table(found)),
         "expected": None if expected is None else _table(expected_table(expected)),
         "expected_line": "" if expected is None else _expected_line(expected),
-        "alternatives": dict(_ALTERNATIVES),
-        "cautions": _cautions(report),
-        "sources": _sources(report),
-        "origin": [[name, value] for name, value in _origin(report).items()],
+        "cautions": _cautions(canal),
     }
 
 
@@ -151,28 +163,27 @@ def _expected_line(one: ExpectedComparison) -> str:
     ).replace("-0", "−0")
 
 
-def _all_cautions(report: EvaluationReport) -> list[Any]:
-    expected = report.expected.cautions if report.expected else ()
-    carried = merged(report.found.cautions, expected)
-    return [one for one in carried if one not in CLINICAL_CAUTIONS]
+def _own_cautions(canal: EvaluatedCanal) -> list[Caution]:
+    return [one for one in canal.cautions if one not in CLINICAL_CAUTIONS]
 
 
-def _cautions(report: EvaluationReport) -> list[dict[str, str]]:
+def _cautions(canal: EvaluatedCanal) -> list[dict[str, str]]:
     known = all_references()
     return [
         {"text": one.text, "source": one.source if one.source in known else ""}
-        for one in _all_cautions(report)
+        for one in _own_cautions(canal)
     ]
 
 
 def _sources(report: EvaluationReport) -> list[list[str]]:
     known = all_references()
-    cited = [*_METHOD_SOURCES, *(c.source for c in _all_cautions(report) if c.source in known)]
+    cautions = [one for canal in report.canals for one in _own_cautions(canal)]
+    cited = [*_METHOD_SOURCES, *(one.source for one in cautions if one.source in known)]
     return [[key, known[key].text, known[key].status] for key in dict.fromkeys(cited)]
 
 
 def _origin(report: EvaluationReport) -> dict[str, str]:
-    found = report.found
+    found = report.canals[0].found
     methods = dict.fromkeys(found.pair.before.provenance.methods)
     return {
         **dict(report.inputs),

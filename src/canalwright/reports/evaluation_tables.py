@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,13 +11,14 @@ from canalwright.reports.picking import indices_every_mm
 from canalwright.reports.tables import TextTable
 from canalwright.reports.text import MISSING, format_number, format_sd
 from canalwright.shaping.evaluation_types import Estimate, Evaluation, SideResult, ThirdResult
-from canalwright.shaping.expected import ExpectedComparison
+from canalwright.shaping.expected import EvaluatedCanal, ExpectedComparison
 from canalwright.shaping.metrics import CenteringStatus
 
 __all__ = [
     "evaluation_sentences",
     "expected_table",
     "form_table",
+    "overview_table",
     "sides_table",
     "summary_table",
     "thirds_table",
@@ -28,6 +30,48 @@ _CENTERING_MARKS = {
     CenteringStatus.ONE_SIDE_UNTOUCHED: "0 (one side untouched)",
     CenteringStatus.UNKNOWN: MISSING,
 }
+
+
+def overview_table(canals: Sequence[EvaluatedCanal]) -> TextTable:
+    """Return the main figures of every canal of a tooth, one in a row."""
+    columns = (
+        ("canal", "left"),
+        ("volume\nbefore mm³", "right"),
+        ("removed\nmm³", "right"),
+        ("untouched\n%", "right"),
+        ("largest\ntransp. mm", "right"),
+        ("straightening\n°", "right"),
+        ("dentin\nleft mm", "right"),
+        ("perforation", "left"),
+    )
+    return TextTable("All canals", columns, tuple(_overview_row(canal) for canal in canals))
+
+
+def _overview_row(canal: EvaluatedCanal) -> tuple[str, ...]:
+    found = canal.found
+    value = np.concatenate([side.transportation_mm for side in found.sides])
+    sd = np.concatenate([side.sd_mm for side in found.sides])
+    most = int(np.nanargmax(np.abs(value))) if np.isfinite(value).any() else 0
+    left = found.left_map_mm
+    return (
+        canal.name,
+        _with_sd(found.volume_before_mm3, 3),
+        _with_sd(found.removed_mm3, 3),
+        _with_sd(found.untouched_percent, 1),
+        _with_sd(Estimate(abs(float(value[most])), float(sd[most])), 3),
+        _with_sd(found.straightening_deg, 1),
+        format_number(float(np.nanmin(left)), 2) if np.isfinite(left).any() else MISSING,
+        _judged(found),
+    )
+
+
+def _judged(found: Evaluation) -> str:
+    if found.suspicions:
+        return "suspected"
+    unknown = found.pair.unjudged_share
+    if unknown >= 1.0:
+        return "not judged"
+    return "none suspected" if unknown < 0.005 else f"{unknown:.0%} not judged"
 
 
 def summary_table(found: Evaluation) -> TextTable:
@@ -236,6 +280,7 @@ def evaluation_sentences(found: Evaluation) -> tuple[str, ...]:
         f"Untouched: within {found.tolerance_mm.value:g} mm of the wall after "
         f"({found.tolerance_mm.note or found.tolerance_mm.evidence}).",
         _apical_sentence(found),
+        _perforation_sentence(found),
     )
 
 
@@ -259,3 +304,14 @@ def _apical_sentence(found: Evaluation) -> str:
     side = "short of" if off > 0.0 else "beyond"
     where = "as intended" if abs(off) < 0.05 else f"{abs(off):.1f} mm {side} the intended level"
     return f"The preparation begins at level {apical.prepared_from_level_mm:.1f} mm, {where}."
+
+
+def _perforation_sentence(found: Evaluation) -> str:
+    unknown = found.pair.unjudged_share
+    if unknown >= 1.0:
+        return "Perforation: not judged, for no root surface is known."
+    places = ", ".join(f"level {s.level_mm:.1f} mm toward the {s.toward}" for s in found.suspicions)
+    said = f"suspected at {places}" if places else "not suspected where the root surface is known"
+    if unknown < 0.005:
+        return f"Perforation: {said if places else 'not suspected'}."
+    return f"Perforation: {said}; not judged toward {unknown:.0%} of the wall."

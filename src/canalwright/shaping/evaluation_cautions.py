@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from canalwright.cautions import Caution, merged
+from canalwright.cautions import Caution, labelled, merged
 from canalwright.evidence import Graded
 from canalwright.geometry.alignment import Alignment
 from canalwright.shaping.evaluation_error import WallError
@@ -48,7 +48,8 @@ def evaluation_cautions(
         *_places(suspicions, apical),
         *_figures(pair, sides, smi),
     )
-    return merged(own, pair.before.cautions, pair.after.cautions)
+    states = {"before": pair.before.cautions, "after": pair.after.cautions}
+    return merged(own, labelled(states))
 
 
 def _plausibility(
