@@ -40,7 +40,7 @@ def overview_table(canals: Sequence[EvaluatedCanal]) -> TextTable:
         ("removed\nmm³", "right"),
         ("untouched\n%", "right"),
         ("largest\ntransp. mm", "right"),
-        ("straightening\n°", "right"),
+        ("straight-\nening °", "right"),
         ("dentin\nleft mm", "right"),
         ("perforation", "left"),
     )

@@ -25,7 +25,7 @@ __all__ = ["SEAL_LIMIT_MM", "evaluation_cautions"]
 SEAL_LIMIT_MM: Final = 0.3
 """Apical transportation beyond which the seal may suffer; value from memory."""
 
-_NEARER_SHARE, _UNKNOWN_SHARE = 0.05, 0.02
+_NEARER_SHARE, _UNKNOWN_SHARE, _SHALLOW_SHARE = 0.05, 0.02, 0.1
 _APICAL_MM = 3.0
 
 
@@ -74,6 +74,14 @@ def _plausibility(
             "WALL_CAME_NEARER",
             f"Along {nearer:.0%} of the wall the canal after lies inside the canal before by more "
             "than the tolerance: debris, filling, or an error of registration or measurement.",
+            "project rule",
+        )
+    elif gone < _SHALLOW_SHARE and after.value - before.value > 2.0 * sd:
+        yield Caution(
+            "CUT_BELOW_TOLERANCE",
+            f"{after.value - before.value:.2f} mm³ was removed, but from {1.0 - gone:.0%} of the "
+            f"wall less than the tolerance of {tolerance_mm:g} mm: untouched here means that no "
+            "cut can be told from none at this voxel size or tolerance.",
             "project rule",
         )
     elif abs(after.value - before.value) <= 2.0 * sd:
