@@ -50,7 +50,7 @@ def moment_line(moment: Moment) -> str:
 
 
 def course_table(course: CanalCourse) -> TextTable:
-    """Return every move in a canal with the chances it ran and what happened."""
+    """Return every move in a canal with the chances it ran; what happened takes several lines."""
     columns = (
         ("no.", "right"),
         ("move", "left"),
@@ -73,7 +73,7 @@ def _moment_row(moment: Moment) -> tuple[str, ...]:
     reached = "" if moment.reached_mm is None else f"{moment.reached_mm:.1f}"
     head = (str(moment.number), str(moment.move), reached)
     if moment.step is None or moment.chances is None:
-        return (*head, "", "", "", "", "", "; ".join(told))
+        return (*head, "", "", "", "", "", "\n".join(told))
     chances = moment.chances
     return (
         *head,
@@ -82,7 +82,7 @@ def _moment_row(moment: Moment) -> tuple[str, ...]:
         f"{100 * chances.block:.0f}",
         f"{100 * chances.ledge:.0f}",
         f"{100 * chances.separation:.1f}",
-        "; ".join(told),
+        "\n".join(told),
     )
 
 

@@ -26,6 +26,8 @@ MEASURES: Final[dict[str, tuple[str, str]]] = {
 }
 """What can be graded: words and unit."""
 
+_TINY: Final = 0.001
+
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
@@ -111,9 +113,14 @@ class Score:
         if self.value is None:
             return f"{words}: could not be judged, so its {one.points:g} points do not count"
         return (
-            f"{words}: {self.value:.3g}{tail}; all {one.points:g} points at {one.best:g}{tail}, "
-            f"none at {one.worst:g}{tail}, so {self.earned:.1f}"
+            f"{words}: {_shown(self.value)}{tail}; "
+            f"all {one.points:g} points at {one.best:g}{tail}, none at {one.worst:g}{tail}, so {self.earned:.1f}"
         )
+
+
+def _shown(value: float) -> str:
+    """Return a value with three digits; what is next to nothing as such."""
+    return f"below {_TINY:g}" if 0.0 < value < _TINY else f"{value:.3g}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,10 @@ from canalwright.records.canonical import canonical_json
 from canalwright.records.documents import add_document, document_content
 from canalwright.records.errors import NotRecorded
 from canalwright.records.nouns import Document
+from canalwright.teaching.course import CanalCourse, carried_out
 from canalwright.teaching.exercises import Attempt, Exercise, require_possible
 from canalwright.teaching.grading import ClassResult, Grade, class_results, grade
+from canalwright.web import jobs
 from canalwright.web.fields import read_number, read_whole
 from canalwright.web.plan_trays import own_instruments, tray_inputs
 from canalwright.web.words import _
@@ -34,10 +36,12 @@ __all__ = [
     "Setting",
     "attempt_json",
     "attempt_of",
+    "carried",
     "class_of",
     "exercise_json",
     "exercise_named",
     "exercises",
+    "graded",
     "grades_json",
     "hand_in",
     "keep_attempt",
@@ -209,6 +213,28 @@ def exercise_json(gate: Gate, kept: KeptExercise) -> bytes:
         return canonical_json(document_content(reading, kept.document)).encode("utf-8")
 
 
+def carried(exercise: Exercise, attempt: Attempt) -> tuple[CanalCourse, ...]:
+    """Carry an attempt out, in a process of its own.
+
+    Raises
+    ------
+    UnknownName, OutOfRange
+        If it names what the exercise does not have.
+    """
+    return jobs.do(carried_out, exercise, attempt)
+
+
+def graded(exercise: Exercise, attempt: Attempt) -> Grade:
+    """Carry an attempt out and grade it, in a process of its own.
+
+    Raises
+    ------
+    UnknownName, OutOfRange
+        As `carried`.
+    """
+    return jobs.do(grade, exercise, attempt)
+
+
 def attempt_json(kept: KeptExercise, attempt: Attempt) -> bytes:
     """Return an attempt as an ``attempt@1`` document, which the command line grades alike."""
     from canalwright.exchange.document import document_text
@@ -239,7 +265,7 @@ def hand_in(gate: Gate, kept: KeptExercise, attempt: Attempt) -> Grade:
         If no code is given, or an attempt under this code was handed in before.
     """
     keep_attempt(gate, kept, attempt)
-    return grade(kept.exercise, attempt)
+    return graded(kept.exercise, attempt)
 
 
 def keep_attempt(gate: Gate, kept: KeptExercise, attempt: Attempt) -> Document:
@@ -282,7 +308,7 @@ def class_of(gate: Gate, kept: KeptExercise) -> ClassView:
 
 def graded_class(exercise: Exercise, attempts: tuple[Attempt, ...]) -> ClassView:
     """Grade attempts side by side."""
-    grades = tuple(grade(exercise, one) for one in attempts)
+    grades = tuple(graded(exercise, one) for one in attempts)
     return ClassView(grades, class_results(grades) if grades else None)
 
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import tempfile
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from canalwright.errors import CanalwrightError, UnreadableFile, UsageError
@@ -16,9 +14,12 @@ from canalwright.planning.patency import patency_pass
 from canalwright.records.access.roles import Operation
 from canalwright.records.nouns import Document
 from canalwright.shaping.shape import Pass
+from canalwright.web import figure_jobs, jobs
 from canalwright.web.cabinet import canals_file
 from canalwright.web.chair_uses import read_fatigue_test
 from canalwright.web.fields import read_number
+from canalwright.web.figure_jobs import MOVING, ShownFigure
+from canalwright.web.jobs import Telling
 from canalwright.web.plan_trays import OnHand, own_instruments
 from canalwright.web.words import _
 
@@ -50,11 +51,9 @@ FILES: Final = {
 }
 """Endings of files and their media types; the last two move."""
 
-MOVING: Final = ("gif", "mp4")
 MOVES: Final = "insertion"
 """The figure that moves."""
 
-_DPI: Final = 200.0
 _MOST_CASES: Final = 100
 
 
@@ -97,17 +96,6 @@ class FigureWishes:
         return tuple({one.id: one for one in listed}.values())
 
 
-@dataclass(frozen=True, eq=False)
-class ShownFigure:
-    """A figure on the screen: its drawing, and the caption that goes beside it."""
-
-    name: str
-    title: str
-    svg: str
-    caption: str
-    invented: bool
-
-
 def case_choices(gate: Gate) -> dict[str, str]:
     """Return the cases that the visitor reaches, the newest first, id to name."""
     if not gate.allows(Operation.CASE_LIST):
@@ -138,27 +126,20 @@ def figure_names() -> dict[str, str]:
     return {name: words for name, (words, _draw) in FIGURES.items()}
 
 
-def shown_figure(wishes: FigureWishes) -> ShownFigure:
-    """Draw a figure without its caption, which stands beside it on the screen.
+def shown_figure(wishes: FigureWishes, progress: Telling | None = None) -> ShownFigure:
+    """Draw a figure in a process of its own; the caption stands beside it on the screen.
 
     Raises
     ------
     CanalwrightError
         If a field cannot be read, or the figure cannot be drawn from what is given.
     """
-    from canalwright.reports.gallery import gallery_figure
-    from canalwright.reports.gallery_frame import look_of
-    from canalwright.reports.style import figure_svg
-
-    scene = _scene(wishes)
-    drawn = gallery_figure(wishes.name, scene, look_of(wishes.size), captioned=False)
-    svg = figure_svg(drawn.figure).decode("utf-8")
-    return ShownFigure(
-        drawn.name, drawn.title, svg[svg.index("<svg") :], drawn.caption, scene.invented
+    return jobs.do(
+        figure_jobs.drawn, _scene(wishes), wishes.name, wishes.size, progress=progress, tells=False
     )
 
 
-def figure_file(wishes: FigureWishes, ending: str) -> bytes:
+def figure_file(wishes: FigureWishes, ending: str, progress: Telling | None = None) -> bytes:
     """Return a figure as a file, with its caption in it.
 
     Parameters
@@ -172,21 +153,10 @@ def figure_file(wishes: FigureWishes, ending: str) -> bytes:
     CanalwrightError
         As `shown_figure`; or if a figure that does not move is to be a moving picture.
     """
-    from canalwright.reports.gallery import gallery_figure
-    from canalwright.reports.gallery_frame import look_of
-    from canalwright.reports.gallery_motion import write_insertion
-    from canalwright.reports.style import save_figure
-
-    scene, look = _scene(wishes), look_of(wishes.size)
-    with tempfile.TemporaryDirectory(prefix="canalwright-figure-") as folder:
-        path = Path(folder) / f"{wishes.name}.{ending}"
-        if ending in MOVING:
-            if wishes.name != MOVES:
-                raise UsageError(_("Only the figure of an insertion moves."))
-            write_insertion(scene, look, path)
-        else:
-            save_figure(gallery_figure(wishes.name, scene, look).figure, path, dpi=_DPI)
-        return path.read_bytes()
+    if ending in MOVING and wishes.name != MOVES:
+        raise UsageError(_("Only the figure of an insertion moves."))
+    given = (_scene(wishes), wishes.name, wishes.size, ending)
+    return jobs.do(figure_jobs.written, *given, progress=progress, tells=False)
 
 
 def _scene(wishes: FigureWishes) -> GalleryScene:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -122,6 +122,19 @@ class Marks:
         marks = [{"kind": kind, "at": 0, "px": list(p)} for kind, p in ends if p is not None]
         marks += [{"kind": "between", "at": k, "px": list(p)} for k, p in enumerate(self.between)]
         return marks + [{"kind": "ruler", "at": k, "px": list(p)} for k, p in enumerate(self.ruler)]
+
+    @classmethod
+    def from_drawn(cls, drawn: Iterable[Mapping[str, Any]]) -> Marks:
+        """Return marks from what `drawn` returned."""
+        made = cls()
+        for one in drawn:
+            kind, (x, y) = str(one["kind"]), one["px"]
+            point = (float(x), float(y))
+            if kind == "between":
+                made = replace(made, between=(*made.between, point))
+            elif kind in ("ruler", "orifice", "terminus"):
+                made = made.placed(kind, point)
+        return made
 
     def _with_end(self, kind: str, point: Point | None) -> Marks:
         if kind == "orifice":

@@ -10,13 +10,14 @@ from nicegui import events, ui
 from canalwright.errors import CanalwrightError
 from canalwright.records.access.gate import Gate
 from canalwright.reports.exercise_tables import course_table, rubric_table, score_table
-from canalwright.teaching.course import CanalCourse, carried_out
+from canalwright.teaching.course import CanalCourse
 from canalwright.teaching.exercises import RECAPITULATE, Attempt, Move
 from canalwright.teaching.grading import TEACHING_MODEL, Grade
 from canalwright.web import exercising, html
 from canalwright.web.exercising import KeptExercise
 from canalwright.web.fields import read_number_or_none
 from canalwright.web.frame import page_frame
+from canalwright.web.kept import keep, on_kept
 from canalwright.web.pages.asking import ask
 from canalwright.web.pages.parts import (
     caution_box,
@@ -66,8 +67,10 @@ class ExercisePage:
                 self._files()
             with self._right:
                 self._task()
+                self._messages = ui.element("div").classes("stack")
                 self._room = ui.element("div").classes("stack")
                 caution_box((TEACHING_MODEL,), _("Cautions for exercises"))
+        on_kept(self._take_back)
         if await page_is_open():
             self._draw()
 
@@ -232,17 +235,33 @@ class ExercisePage:
 
     async def _carried(self, wanted: Attempt) -> bool:
         try:
-            with self._room, working(_("Shaping")):
-                courses = await in_thread(carried_out, self._kept.exercise, wanted)
+            with self._messages, working(_("Shaping")):
+                courses = await in_thread(exercising.carried, self._kept.exercise, wanted)
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return False
         self._courses, self._grade = courses, None
         return True
 
+    async def _take_back(self, held: dict[str, Any]) -> None:
+        """Take back the moves that were made when the connection was lost."""
+        moves = {
+            str(name): tuple(Move(str(one), float(level)) for one, level in listed)
+            for name, listed in held.get("moves", {}).items()
+        }
+        wanted = Attempt(self._attempt.student, tuple(moves.items()))
+        if moves and not self._attempt.moves and await self._carried(wanted):
+            self._attempt = Attempt(self._attempt.student, wanted.moves)
+            self._draw()
+
     # What comes of it --------------------------------------------------------------------------
 
     def _draw(self) -> None:
+        moves = {
+            name: [[move.instrument, move.to_level_mm] for move in listed]
+            for name, listed in self._attempt.moves
+        }
+        keep({"moves": moves})
         self._room.clear()
         with self._room:
             if self._grade is not None:
@@ -270,7 +289,8 @@ class ExercisePage:
                     f'<p class="{kind}" role="alert">{escape(event.text)} ({escape(chance)})</p>',
                     sanitize=False,
                 )
-            ui.html(html.text_table(course_table(course), hide_caption=True), sanitize=False)
+            table = html.text_table(course_table(course), hide_caption=True)
+            ui.html(table, sanitize=False).classes("course")
 
     def _show_grade(self, grade: Grade) -> None:
         with part(_("Grade of {student}").format(student=grade.student), "grade"):
@@ -308,7 +328,8 @@ class ExercisePage:
         try:
             wanted = exercising.attempt_of(self._kept, name, content)
         except CanalwrightError as error:
-            with self._room:
+            self._messages.clear()
+            with self._messages:
                 show_trouble(error, _("This attempt cannot be gone on with"))
             return
         if await self._carried(wanted):

@@ -13,8 +13,9 @@ from canalwright.errors import CanalwrightError
 from canalwright.records.access.gate import Gate
 from canalwright.web import gallery, html
 from canalwright.web.fields import read_number
+from canalwright.web.figure_jobs import ShownFigure
 from canalwright.web.frame import page_frame
-from canalwright.web.gallery import FigureWishes, ShownFigure
+from canalwright.web.gallery import FigureWishes
 from canalwright.web.pages.parts import (
     instrument_choice,
     instrument_options,
@@ -153,8 +154,8 @@ class FiguresPage:
         self._right.clear()
         with self._right:
             try:
-                with working(_("Drawing the figure")):
-                    shown = await in_thread(gallery.shown_figure, self._wishes)
+                with working(_("Drawing the figure"), can_stop=True) as progress:
+                    shown = await in_thread(gallery.shown_figure, self._wishes, progress)
             except CanalwrightError as error:
                 show_trouble(error, _("This figure cannot be drawn"))
                 return
@@ -173,11 +174,12 @@ class FiguresPage:
                             _("{kind} file").format(kind=ending.upper()),
                             on_click=lambda e=ending: self._file(e),
                         ).props("outline")
+            self._below = ui.element("div").classes("stack")
 
     async def _file(self, ending: str) -> None:
-        tell(_("Writing the file …"))
         try:
-            content = await in_thread(gallery.figure_file, self._wishes, ending)
+            with self._below, working(_("Writing the file"), can_stop=True) as progress:
+                content = await in_thread(gallery.figure_file, self._wishes, ending, progress)
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return

@@ -15,6 +15,7 @@ from canalwright.web.components.radiograph import RadiographView
 from canalwright.web.desk import Desk, OpenCase
 from canalwright.web.fields import read_number
 from canalwright.web.frame import page_frame
+from canalwright.web.kept import keep, on_kept
 from canalwright.web.pages.add_radiograph import add_radiograph
 from canalwright.web.pages.parts import caution_box, part, text_field
 from canalwright.web.past import Past
@@ -72,6 +73,7 @@ class TracePage:
                 self._left = ui.element("div").classes("stack")
                 self._right = ui.element("div").classes("stack")
         ui.keyboard(on_key=self._key, ignore=["input", "textarea", "select"])
+        on_kept(self._take_back)
         if not await page_is_open():
             return
         if not self._file_id:
@@ -255,6 +257,12 @@ class TracePage:
         elif event.key == "y" or (event.key == "Z" and event.modifiers.shift):
             await self._redo()
 
+    async def _take_back(self, held: dict[str, Any]) -> None:
+        """Take back the marks that were set when the connection was lost."""
+        if held.get("file") == self._file_id and self._past.now.marks == Marks():
+            self._go(marks=Marks.from_drawn(held.get("marks", [])))
+            await self._changed()
+
     # What comes of it --------------------------------------------------------------------------
 
     async def _changed(self) -> None:
@@ -262,6 +270,7 @@ class TracePage:
         shown, now = self._shown, self._past.now
         if shown is None:
             return
+        keep({"file": self._file_id, "marks": now.marks.drawn()})
         self._turn += 1
         turn = self._turn
         self._traced, trouble = None, None
