@@ -92,7 +92,7 @@ def evaluate(
         typer.Option(metavar="UID", help="The series of the scan after, if it is another."),
     ] = None,
     seed: Annotated[
-        int, typer.Option(metavar="N", help="Of the draws behind standard deviations.")
+        int, typer.Option(metavar="N", min=0, help="Of the draws behind standard deviations.")
     ] = 0,
     pdf: Annotated[str | None, typer.Option(metavar="FILE", help="Write a report as PDF.")] = None,
     figures: FiguresFolder = None,

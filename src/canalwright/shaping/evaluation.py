@@ -34,7 +34,7 @@ from canalwright.shaping.sides import Side, along_side, sides_of, words_for
 from canalwright.shaping.smi import tube_smi
 from canalwright.shaping.thirds import centroid_shift_mm, in_thirds
 
-__all__ = ["SAMPLES", "TOLERANCE_MM", "evaluate_pair", "tolerance_for"]
+__all__ = ["SAMPLES", "TOLERANCE_MM", "evaluate_pair", "require_options", "tolerance_for"]
 
 Floats = NDArray[np.float64]
 
@@ -48,6 +48,26 @@ _ROUNDING_MM = 5e-4
 _LEAST_CUT_MM = 0.02
 
 
+def require_options(
+    *, tolerance_mm: float | None = None, seed: int = 0, samples: int = SAMPLES
+) -> None:
+    """Refuse impossible options, before the work that they are for.
+
+    Raises
+    ------
+    OutOfRange
+        For a tolerance outside 0 to 0.5 mm, a negative seed, or fewer than two draws.
+    """
+    if tolerance_mm is not None and not 0.0 < tolerance_mm <= 0.5:
+        raise OutOfRange(
+            name="tolerance for untouched wall", got=tolerance_mm, unit="mm", allowed=(0.0, 0.5)
+        )
+    if seed < 0:
+        raise OutOfRange(name="seed", got=seed, unit="", allowed=(0, None))
+    if samples < 2:
+        raise OutOfRange(name="number of draws", got=samples, unit="", allowed=(2, None))
+
+
 def tolerance_for(before: Canal, after: Canal, stated_mm: float | None = None) -> Graded:
     """Return up to which distance a wall counts as untouched: stated, or one voxel.
 
@@ -57,10 +77,7 @@ def tolerance_for(before: Canal, after: Canal, stated_mm: float | None = None) -
         If the stated one is not within 0 to 0.5 mm.
     """
     if stated_mm is not None:
-        if not 0.0 < stated_mm <= 0.5:
-            raise OutOfRange(
-                name="tolerance for untouched wall", got=stated_mm, unit="mm", allowed=(0.0, 0.5)
-            )
+        require_options(tolerance_mm=stated_mm)
         return Graded(stated_mm, "mm", Evidence.OPERATOR)
     spacings = [c.provenance.spacing_mm for c in (before, after) if c.provenance.spacing_mm]
     if not spacings:
@@ -109,8 +126,10 @@ def evaluate_pair(
     NotOneTooth
         If the canals do not lie in each other.
     OutOfRange
-        For a tolerance outside 0 to 0.5 mm, or a preparation that was to begin outside the canal.
+        For a tolerance outside 0 to 0.5 mm, a negative seed, fewer than two draws, or a preparation
+        that was to begin outside the canal.
     """
+    require_options(seed=seed, samples=samples)
     placed = alignment or Alignment()
     _require_in_canal(before, intended_level_mm)
     tolerance = tolerance_for(before, after, tolerance_mm)

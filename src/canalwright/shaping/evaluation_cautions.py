@@ -101,6 +101,13 @@ def _frame(pair: CanalPair, alignment: Alignment) -> Iterator[Caution]:
             "part of the stated standard deviations.",
             "project rule",
         )
+    digests = {c.provenance.digest for c in (pair.before, pair.after)}
+    if len(digests) == 1 and digests != {""}:
+        yield Caution(
+            "SAME_IMAGE",
+            "Before and after were measured in one and the same image: there is no change to find.",
+            "project rule",
+        )
     spacings = [c.provenance.spacing_mm for c in (pair.before, pair.after)]
     if None not in spacings:
         first, second = (max(spacing or (0.0,)) for spacing in spacings)

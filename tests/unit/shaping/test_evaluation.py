@@ -258,3 +258,30 @@ def test_nothing_changed_is_said_without_a_sign():
     assert "change of volume, 0.000 mm³" in said
     assert "0.000" in cells
     assert not {"−0.000", "-0.000", "+0.000"} & set(cells.split())
+
+
+def test_one_image_twice_is_said():
+    source = Provenance(digest="ab" * 32, spacing_mm=(0.1,) * 3)
+    first = replace(round_canal(0.3, 0.02), provenance=source)
+    found = evaluate_pair(first, first)
+    assert "SAME_IMAGE" in codes(found)
+    other = replace(first, provenance=replace(source, digest="cd" * 32))
+    assert "SAME_IMAGE" not in codes(evaluate_pair(first, other))
+    unknown = replace(first, provenance=Provenance())
+    assert "SAME_IMAGE" not in codes(evaluate_pair(unknown, unknown))
+
+
+def test_shallow_cuts_are_said():
+    canal = replace(round_canal(0.4, 0.0), provenance=Provenance(spacing_mm=(0.2,) * 3))
+    found = evaluate_pair(canal, replace(canal, radius_mm=canal.radius_mm + 0.1))
+    assert found.untouched_percent.value == pytest.approx(100.0)
+    assert "CUT_BELOW_TOLERANCE" in codes(found)
+    deep = evaluate_pair(canal, replace(canal, radius_mm=canal.radius_mm + 0.3))
+    assert "CUT_BELOW_TOLERANCE" not in codes(deep)
+
+
+@pytest.mark.parametrize("options", [{"seed": -1}, {"samples": 1}])
+def test_impossible_draws_are_refused(options):
+    canal = round_canal(0.3, 0.02)
+    with pytest.raises(OutOfRange):
+        evaluate_pair(canal, canal, **options)
