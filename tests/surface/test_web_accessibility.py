@@ -16,23 +16,32 @@ from pathlib import Path
 from typing import Any
 
 import httpx
+import numpy as np
 import pytest
+from PIL import Image
 
 from canalwright.exchange.canals_out import canals_document
 from canalwright.exchange.document import document_text
+from canalwright.instruments.tray import standard_tray
 from canalwright.records.access.gate import Gate
 from canalwright.records.lives import open_instrument
 from canalwright.records.nouns import Document, EventKind
 from canalwright.records.stock import receive_stock
 from canalwright.records.store import Store
 from canalwright.records.visits import close_visit, log_event, start_visit
+from canalwright.teaching.exercises import Attempt, Move
 from canalwright.web.cabinet import keep_document
+from canalwright.web.exercising import Setting, keep_attempt, set_exercise
+from canalwright.web.stockroom import KeptTray
+from canalwright.web.tracing import attach_radiographs
 
 AXE = Path(__file__).parents[2] / "frontend" / "node_modules" / "axe-core" / "axe.min.js"
 BROWSER = os.environ.get("CANALWRIGHT_CHROMIUM") or shutil.which("chromium") or ""
 PATIENCE_MS = 60_000
 SEVERE = {"serious", "critical"}
 VISITS = 14
+# The exercise that the server holds, known when it runs.
+EXERCISE: list[str] = []
 SCREENS = ((3840, 2160), (820, 1180), (1280, 800))
 
 pytestmark = [
@@ -47,6 +56,7 @@ def served(tmp_path_factory, canal) -> Iterator[tuple[str, str, str]]:
     """A server with an invented case; its address, the case, and a canals document."""
     folder = tmp_path_factory.mktemp("records")
     case_id, document_id = _fill(folder, canal)
+    EXERCISE.append(_exercise(folder))
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
@@ -72,6 +82,7 @@ def _fill(folder: Path, canal: Any) -> tuple[str, str]:
     case = gate.new_case(label="molar", invented=True, teeth=("36",), difficulty="high")
     content = document_text(canals_document((canal,), {"seed": 1})).encode()
     keep_document(gate, case.id, content, "canals.json")
+    _film(gate, case.id, folder)
     with store.writing() as writing:
         stock = receive_stock(
             writing, instrument="engine-25-04", received_count=6, lot="L7", expires_on="2199-06-30"
@@ -86,6 +97,27 @@ def _fill(folder: Path, canal: Any) -> tuple[str, str]:
         (document,) = reading.find(Document, case_id=case.id)
     store.close()
     return case.id, document.id
+
+
+def _film(gate: Gate, case_id: str, folder: Path) -> None:
+    """Attach a radiograph, which shows nothing but an even slope."""
+    film = folder / "film.png"
+    gray = np.add.outer(np.arange(200), np.arange(160)) / 2.0
+    Image.fromarray(gray.astype(np.uint8)).save(film)
+    attach_radiographs(gate, case_id, [film], lambda _share: None)
+    film.unlink()
+
+
+def _exercise(folder: Path) -> str:
+    """Set an exercise that one student has handed in."""
+    store = Store.open(folder)
+    gate = Gate(store)
+    setting = Setting("One canal", "13", "30", "8", "10", "0.03", "25", "0.04", "3")
+    kept = set_exercise(gate, setting, KeptTray(standard_tray()))
+    canal = kept.exercise.canals[0].name
+    keep_attempt(gate, kept, Attempt("s01", ((canal, (Move("hand-10-02"),)),)))
+    store.close()
+    return kept.id
 
 
 def _treat(writing: Any, case_id: str, physical_id: str, number: int) -> None:
@@ -149,13 +181,18 @@ PLACES = {
     "/case/{case}/plan/{document}/1": "figure svg",
     "/case/{case}/step/{document}/1": "text=Compute the step",
     "/case/{case}/chairside": "h1",
+    "/case/{case}/trace": ".radiograph canvas",
+    "/teach": "#part-exercises table",
+    "/teach/exercise/{exercise}": "text=No pass yet",
+    "/teach/exercise/{exercise}/class": "#part-results table",
+    "/teach/figures": "figure svg",
 }
 
 
 @pytest.mark.parametrize("place", PLACES)
 def test_a_place_can_be_read_by_all_in_light_and_dark_and_fits_its_screen(served, page, place):
     address, case_id, document_id = served
-    page.goto(address + place.format(case=case_id, document=document_id))
+    page.goto(address + place.format(case=case_id, document=document_id, exercise=EXERCISE[-1]))
     page.wait_for_selector(PLACES[place])
     for width, height in SCREENS:
         page.set_viewport_size({"width": width, "height": height})
@@ -184,6 +221,7 @@ def test_dialogs_have_names_and_labels(served, page):
         ("/", "table a", "New case …"),
         ("/instruments", "text=In service", "Open an instrument …"),
         ("/settings", "text=Made with", "Add a user …"),
+        ("/teach", "#part-exercises table", "Set an exercise …"),
     ):
         page.goto(address + place)
         page.wait_for_selector(ready)

@@ -114,7 +114,8 @@ class Score:
             return f"{words}: could not be judged, so its {one.points:g} points do not count"
         return (
             f"{words}: {_shown(self.value)}{tail}; "
-            f"all {one.points:g} points at {one.best:g}{tail}, none at {one.worst:g}{tail}, so {self.earned:.1f}"
+            f"all {one.points:g} points at {one.best:g}{tail}, "
+            f"none at {one.worst:g}{tail}, so {self.earned:.1f}"
         )
 
 

@@ -18,9 +18,14 @@ export default {
   mounted() {
     this.resizer = new ResizeObserver(() => this.redraw());
     this.resizer.observe(this.$refs.canvas);
+    document.addEventListener("keydown", this.back);
     this.load();
   },
-  beforeUnmount() { this.resizer?.disconnect(); cancelAnimationFrame(this.frame); },
+  beforeUnmount() {
+    this.resizer?.disconnect();
+    document.removeEventListener("keydown", this.back);
+    cancelAnimationFrame(this.frame);
+  },
   watch: {
     source() { this.load(); },
     marks() { this.chosen = null; this.redraw(); },
@@ -263,6 +268,14 @@ export default {
       const g = this.shaded.getContext("2d");
       g.filter = `brightness(${1 + this.lift}) contrast(${this.gain})`;
       g.drawImage(this.picture, 0, 0);
+    },
+    back(event) {
+      // The browser would undo what was last typed in a field, wherever the focus is.
+      if (!(event.ctrlKey || event.metaKey) || event.target.closest?.("input, textarea, select")) return;
+      const name = event.key.toLowerCase();
+      if (name !== "z" && name !== "y") return;
+      event.preventDefault();
+      this.$emit(name === "z" && !event.shiftKey ? "undone" : "redone", {});
     },
     brighten(lift, gain) {
       this.lift = Math.min(Math.max(this.lift + lift, -0.8), 3);

@@ -30,6 +30,8 @@ class RadiographView(Element, component="radiograph.js"):
         Called with kind and number of a mark and its new position.
     on_removed : callable
         Called with kind and number of a mark.
+    on_undo, on_redo : callable
+        Called when the keys for it are pressed outside a field.
     """
 
     def __init__(
@@ -39,6 +41,9 @@ class RadiographView(Element, component="radiograph.js"):
         on_placed: Callable[[str, Point], Any],
         on_moved: Callable[[str, int, Point], Any],
         on_removed: Callable[[str, int], Any],
+        *,
+        on_undo: Callable[[], Any],
+        on_redo: Callable[[], Any],
     ) -> None:
         super().__init__()
         self._props["source"] = source
@@ -53,6 +58,8 @@ class RadiographView(Element, component="radiograph.js"):
             "moved",
             lambda event: on_moved(str(event.args["kind"]), int(event.args["at"]), _point(event)),
         )
+        self.on("undone", lambda: on_undo())
+        self.on("redone", lambda: on_redo())
         self.on("removed", lambda event: on_removed(str(event.args["kind"]), int(event.args["at"])))
 
     def ask_for(self, tool: str) -> None:

@@ -72,7 +72,6 @@ class TracePage:
             with ui.element("div").classes("two"):
                 self._left = ui.element("div").classes("stack")
                 self._right = ui.element("div").classes("stack")
-        ui.keyboard(on_key=self._key, ignore=["input", "textarea", "select"])
         on_kept(self._take_back)
         if not await page_is_open():
             return
@@ -99,7 +98,13 @@ class TracePage:
                 return
             self._shown = shown
             self._view = RadiographView(
-                shown.address, shown.size, self._placed, self._moved, self._removed
+                shown.address,
+                shown.size,
+                self._placed,
+                self._moved,
+                self._removed,
+                on_undo=self._undo,
+                on_redo=self._redo,
             )
             self._result = ui.element("div").classes("stack")
         with self._left:
@@ -248,14 +253,6 @@ class TracePage:
         self._length.set_value(now.length_mm)
         self._length_sd.set_value(now.length_sd_mm)
         await self._changed()
-
-    async def _key(self, event: Any) -> None:
-        if not event.action.keydown or not (event.modifiers.ctrl or event.modifiers.meta):
-            return
-        if event.key == "z" and not event.modifiers.shift:
-            await self._undo()
-        elif event.key == "y" or (event.key == "Z" and event.modifiers.shift):
-            await self._redo()
 
     async def _take_back(self, held: dict[str, Any]) -> None:
         """Take back the marks that were set when the connection was lost."""
