@@ -1,6 +1,6 @@
 """Time of comparing two canals and of the sweep through voxels, warm.
 
-Goal for the sweep: 1 s at 25 µm for 72 positions. Run as
+Goal for the sweep: 1 s at 25 µm for six instruments at twelve depths. Run as
 ``python -m pytest benchmarks/bench_evaluate.py --benchmark-only``. Times are the processor's.
 """
 
@@ -29,10 +29,11 @@ def test_two_canals(benchmark):
 
 @pytest.mark.benchmark(timer=time.process_time, warmup=True)
 def test_sweep_at_25_um(benchmark):
-    names = ("hand-15-02", "engine-25-04", "engine-35-06")
+    names = ("hand-15-02", "engine-20-04", "engine-25-04", "engine-25-06", "engine-30-06",
+             "engine-35-06")  # fmt: skip
     canal = true_canals(root_phantom(1))["main"]
     steps = shape_sequence(canal, [Pass(find_instrument(name)) for name in names])
     check = benchmark(voxel_check, steps)
     benchmark.extra_info["positions"] = check.positions
     assert check.agrees
-    assert benchmark.stats.stats.min * 72.0 / max(check.positions, 72) <= 1.0
+    assert benchmark.stats.stats.median <= 1.0

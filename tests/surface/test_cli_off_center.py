@@ -97,8 +97,11 @@ def test_every_state_is_a_closed_surface_that_grows(simulated):
 def test_the_sweep_stands_beside_the_sections(canals_file, tmp_path):
     target = tmp_path / "shape.json"
     result = run.invoke(
-        app, ["simulate", canals_file, "--sequence", SEQUENCE, "--check", "--json", str(target)]
-    )
+        app,
+        ["simulate", canals_file, "--sequence", SEQUENCE, "--brush", "engine-25-04:outer:4-8",
+         "--check", "--json", str(target)],
+        env={"CANALWRIGHT_PROGRESS": "lines"},
+    )  # fmt: skip
     assert result.exit_code == 0, result.stderr
     data = json.loads(target.read_text("utf-8"))
     swept = data["voxel_check"]
@@ -110,6 +113,11 @@ def test_the_sweep_stands_beside_the_sections(canals_file, tmp_path):
     assert swept["removed_mm3"] > 0.1
     assert "Swept through voxels of 25 µm" in result.stdout
     assert "they agree" in result.stdout
+    told = [line for line in result.stderr.splitlines() if "Sweeping through voxels" in line]
+    shares = [float(line.split()[1]) for line in told]
+    assert shares == sorted(shares)
+    assert len(shares) > 5
+    assert shares[-1] == 1.0
     assert "LEVELS_NOT_BORNE_OUT" not in result.stderr
 
 
@@ -144,7 +152,6 @@ def test_kept_centered_on_request(canals_file, tmp_path):
         (3, ["--wear-mm2-per-n", "3"], "Rate of wear"),
         (2, ["--mesh-format", "obj"], "obj"),
         (2, ["--check", "--concentric"], "--concentric"),
-        (2, ["--check", "--brush", "engine-25-04:outer:4-8"], "--brush"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_a_sentence(

@@ -148,8 +148,8 @@ def simulate(
 def _swept(result: Simulation) -> VoxelCheck:
     from canalwright.shaping.voxel_sweep import voxel_check
 
-    with progress_bar("Sweeping through voxels"):
-        return voxel_check(result.off_center)
+    with progress_bar("Sweeping through voxels") as progress:
+        return voxel_check(result.off_center, progress=progress)
 
 
 def _document(

@@ -75,7 +75,7 @@ class OffCenterRecord(Record):
 
 
 class VoxelCheckRecord(Record):
-    """The sequence swept through voxels beside the sections per level; without brushing."""
+    """The sequence swept through voxels beside the sections per level."""
 
     voxel_mm: Positive
     positions: int
