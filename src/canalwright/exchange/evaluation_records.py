@@ -88,12 +88,16 @@ class ApicalRecord(Record):
 
 
 class SuspicionRecord(Record):
-    """A place where the prepared wall may have reached the root surface."""
+    """A place where the prepared wall may have reached the root surface.
+
+    ``seen_open``: the image after shows no dentin below the surface there, the one before does.
+    """
 
     level_mm: Finite
     toward: str
     left_mm: Finite
     sd_mm: NotNegative
+    seen_open: bool = False
 
 
 class ExpectedRecord(Record):

@@ -215,6 +215,7 @@ def _suspicion(one: Suspicion) -> SuspicionRecord:
         toward=one.toward,
         left_mm=round(one.left_mm, 4),
         sd_mm=round(one.sd_mm, 4),
+        seen_open=one.seen_open,
     )
 
 

@@ -93,6 +93,7 @@ def evaluate_pair(
     alignment: Alignment | None = None,
     tolerance_mm: float | None = None,
     furcation_mm: ArrayLike | None = None,
+    opened: NDArray[np.bool_] | None = None,
     intended_level_mm: float = 0.0,
     oriented: bool = False,
     seed: int = 0,
@@ -110,6 +111,8 @@ def evaluate_pair(
         Up to which distance wall counts as untouched; one voxel by default.
     furcation_mm : array_like, shape (3,), optional
         A point at the furcation, in the frame before.
+    opened : ndarray of bool, shape (levels of before, directions), optional
+        Toward where images show dentin below the root surface before and not after.
     intended_level_mm : float
         Level at which the preparation was to begin.
     oriented : bool
@@ -144,7 +147,7 @@ def evaluate_pair(
     length = float(pair.level_mm[-1] - pair.level_mm[0])
     angle_sd = angle_sd_deg(length, error.axis_mm) * np.sqrt(2.0)
     apical = _apical(pair, error, intended_level_mm)
-    suspicions = _suspicions(pair, error, tolerance.value, oriented)
+    suspicions = _suspicions(pair, error, tolerance.value, oriented, opened)
     untouched = _untouched(pair, error, tolerance.value)
     smi = tube_smi(pair.wall_before), tube_smi(pair.wall_after)
     return Evaluation(
@@ -273,23 +276,38 @@ def _first_lasting(level: Floats, true: NDArray[np.bool_], length_mm: float) -> 
 
 
 def _suspicions(
-    pair: CanalPair, error: WallError, tolerance_mm: float, oriented: bool
+    pair: CanalPair,
+    error: WallError,
+    tolerance_mm: float,
+    oriented: bool,
+    opened: NDArray[np.bool_] | None,
 ) -> tuple[Suspicion, ...]:
-    """Return where prepared wall lies within two deviations of the root surface, one per run."""
+    """Return where prepared wall lies within two deviations of the root surface, one per run.
+
+    And where an image shows the wall open.
+    """
     sd = np.hypot(error.wall_mm, np.nan_to_num(pair.dentin_sd_mm))
     near = (pair.left_mm <= 2.0 * sd[:, None]) & (pair.removed_mm > tolerance_mm)
-    near &= (pair.level_mm >= _APEX_MM)[:, None]
+    seen = np.zeros_like(near) if opened is None else opened[pair.rows]
+    inside = (pair.level_mm >= _APEX_MM)[:, None]
+    near, seen = (near | seen) & inside, seen & inside
     rows = np.flatnonzero(near.any(axis=1))
     if not len(rows):
         return ()
     runs = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
-    return tuple(_suspicion(pair, run, sd, near, oriented) for run in runs)
+    return tuple(_suspicion(pair, run, sd, (near, seen), oriented) for run in runs)
 
 
 def _suspicion(
-    pair: CanalPair, run: NDArray[np.intp], sd: Floats, near: NDArray[np.bool_], oriented: bool
+    pair: CanalPair,
+    run: NDArray[np.intp],
+    sd: Floats,
+    flags: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    oriented: bool,
 ) -> Suspicion:
-    left = np.where(near[run], pair.left_mm[run], np.inf)
+    near, seen = flags
+    shown = seen[run] if seen[run].any() else near[run]
+    left = np.where(shown, pair.left_mm[run], np.inf)
     row, column = np.unravel_index(int(np.argmin(left)), left.shape)
     at = int(run[row])
     return Suspicion(
@@ -297,4 +315,5 @@ def _suspicion(
         toward=words_for(pair.wall_before.rays[at, column], oriented),
         left_mm=float(left[row, column]),
         sd_mm=float(sd[at]),
+        seen_open=bool(seen[run].any()),
     )

@@ -142,13 +142,7 @@ def _unknown_error(pair: CanalPair) -> Iterator[Caution]:
 
 def _places(suspicions: tuple[Suspicion, ...], apical: Apical) -> Iterator[Caution]:
     for place in suspicions:
-        yield Caution(
-            "PERFORATION_SUSPECTED",
-            f"At level {place.level_mm:.1f} mm toward the {place.toward} only "
-            f"{place.left_mm:.2f} ± {place.sd_mm:.2f} mm of dentin is left: look for a "
-            "perforation there.",
-            "project rule",
-        )
+        yield Caution("PERFORATION_SUSPECTED", _suspected(place), "project rule")
     if apical.narrowed_levels_mm:
         low, high = apical.narrowed_levels_mm
         yield Caution(
@@ -157,6 +151,20 @@ def _places(suspicions: tuple[Suspicion, ...], apical: Apical) -> Iterator[Cauti
             "debris, a lost path, or an error of the measurement.",
             "project rule",
         )
+
+
+def _suspected(place: Suspicion) -> str:
+    where = f"At level {place.level_mm:.1f} mm toward the {place.toward}"
+    if place.seen_open:
+        return (
+            f"{where} the image after shows no dentin below the root surface, where the image "
+            "before does: look for a perforation there, or for another canal that was prepared "
+            "and not evaluated."
+        )
+    return (
+        f"{where} only {place.left_mm:.2f} ± {place.sd_mm:.2f} mm of dentin is left: look for a "
+        "perforation there."
+    )
 
 
 def _figures(

@@ -22,6 +22,7 @@ from canalwright.geometry.surface_fit import (
 from canalwright.geometry.tube import TubeWall
 from canalwright.imaging.joins import with_joins
 from canalwright.imaging.measure import measure_canal
+from canalwright.imaging.open_walls import opened_walls
 from canalwright.imaging.registration import KeepOut, register_scans
 from canalwright.imaging.scan import Scan
 from canalwright.imaging.settings import MeasureSettings
@@ -52,11 +53,20 @@ _LEAST_POINTS = 200
 
 @dataclass(frozen=True, eq=False)
 class MeasuredPair:
-    """A canal measured in two scans, each in its own frame, and how these lie to each other."""
+    """A canal measured in two scans, each in its own frame, and how these lie to each other.
+
+    Attributes
+    ----------
+    before, after : Canal
+    alignment : Alignment
+    opened : ndarray of bool, shape (levels of before, directions)
+        Toward where dentin below the root surface is seen before and not after.
+    """
 
     before: Canal
     after: Canal
     alignment: Alignment
+    opened: NDArray[np.bool_]
 
 
 def measured_pair(
@@ -145,7 +155,10 @@ def measured_pairs(
         second.append(measure_canal(after, canal.name, ends[0], ends[1], settings=settings))
     report("done", 1.0)
     both = zip(with_joins(first), with_joins(second), strict=True)
-    return tuple(MeasuredPair(one, other, alignment) for one, other in both)
+    return tuple(
+        MeasuredPair(one, other, alignment, opened_walls(before, after, one, alignment.movement))
+        for one, other in both
+    )
 
 
 def _worked_on(canals: Sequence[Canal]) -> KeepOut:
@@ -233,6 +246,7 @@ def evaluate_canals(
             pair.before,
             pair.after,
             alignment=pair.alignment,
+            opened=pair.opened,
             oriented=before.oriented,
             seed=seed,
             **options,

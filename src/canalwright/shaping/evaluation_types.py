@@ -92,12 +92,24 @@ class ThirdResult:
 
 @dataclass(frozen=True, slots=True)
 class Suspicion:
-    """A place where the prepared wall may have reached the root surface."""
+    """A place where the prepared wall may have reached the root surface.
+
+    Attributes
+    ----------
+    level_mm : float
+    toward : str
+    left_mm, sd_mm : float
+        Dentin left between the measured wall after and the root surface.
+    seen_open : bool
+        Whether the image after shows no dentin below the root surface there, where the image
+        before shows it; the measured wall may not reach as far.
+    """
 
     level_mm: float
     toward: str
     left_mm: float
     sd_mm: float
+    seen_open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
