@@ -13,6 +13,8 @@ from canalwright.exchange.canal_mesh import write_stl
 from canalwright.imaging.phantom import true_canals
 from canalwright.imaging.phantom_models import root_phantom
 from canalwright.instruments.standard import find_instrument
+from canalwright.shaping import swept_places
+from canalwright.shaping.handling import Brush, Handling, Toward
 from canalwright.shaping.sequence import shape_sequence
 from canalwright.shaping.shape import Pass
 from canalwright.shaping.voxel_sweep import VoxelCheck, swept_field, swept_mesh, voxel_check
@@ -53,6 +55,62 @@ def test_levels_and_voxels_agree(seed):
     assert abs(check.difference_percent) <= 1.0
     assert abs(check.wall_min_mm - check.wall_min_by_levels_mm) <= 0.03
     assert check.agrees
+
+
+@pytest.mark.parametrize("sequence", [("hand-35-02", "hand-45-02"), ("engine-25-04",)])
+def test_slices_left_out_change_nothing_to_speak_of(sequence, monkeypatch):
+    # At most 0.02 % of the volume, and the distance of few voxels at tips by 15 µm.
+    steps = shaped(true_canals(root_phantom(5))["main"], "hand-15-02", *sequence)
+    few = swept_field(steps, voxel_mm=0.05)
+    monkeypatch.setattr(swept_places, "TOLERANCE_MM", -1.0)
+    everything = swept_field(steps, voxel_mm=0.05)
+    before = everything.volume_mm3(everything.before_mm)
+    removed = everything.volume_mm3(everything.after_mm) - before
+    assert few.volume_mm3(few.after_mm) - before == pytest.approx(removed, rel=2e-4)
+    near = np.abs(everything.after_mm) < 0.05
+    change = np.abs(few.after_mm[near] - everything.after_mm[near])
+    assert change.max() <= 0.015
+    assert np.mean(change > 2e-4) < 1e-3
+
+
+BRUSHING = Handling(brush=Brush(Toward.OUTER, 4.0, 8.0, force_n=2.0, strokes=5))
+
+
+def test_brushing_is_swept_too():
+    canal = true_canals(root_phantom(2))["main"]
+    passes = [Pass(find_instrument("engine-30-04"))]
+    plain = voxel_check(shape_sequence(canal, passes), voxel_mm=0.05)
+    brushed = voxel_check(shape_sequence(canal, passes, handling=BRUSHING), voxel_mm=0.05)
+    assert brushed.agrees
+    assert brushed.positions > plain.positions
+    # A difference of volumes has the error of both: 1 % of either.
+    more = brushed.removed_by_levels_mm3 - plain.removed_by_levels_mm3
+    assert more > 0.05
+    assert brushed.removed_mm3 - plain.removed_mm3 == pytest.approx(
+        more, abs=0.01 * (plain.removed_mm3 + brushed.removed_mm3)
+    )
+
+
+def test_brushed_offsets_are_unknown_where_nothing_was_brushed():
+    (step,) = shape_sequence(
+        true_canals(root_phantom(2))["main"],
+        [Pass(find_instrument("engine-30-04"))],
+        handling=BRUSHING,
+    )
+    pressed = (step.level_mm > 3.999) & (step.level_mm < 8.001)
+    assert np.all(np.isfinite(step.brushed_mm).all(axis=(0, 2)) == pressed)
+    contact, end = step.brushed_mm[:, pressed]
+    depth = np.linalg.norm(end - contact, axis=1)
+    assert depth == pytest.approx(depth[0])
+    assert depth[0] > 0.0
+
+
+def test_the_share_done_is_told_to_its_end():
+    shares = []
+    voxel_check(STRAIGHT, voxel_mm=0.1, progress=shares.append)
+    assert shares == sorted(shares)
+    assert len(shares) > 5
+    assert shares[-1] == 1.0
 
 
 def test_an_unknown_root_surface_leaves_the_wall_open():
