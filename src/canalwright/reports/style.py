@@ -9,8 +9,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import matplotlib as mpl
-
 from canalwright.exchange.files import StagedFiles
 
 if TYPE_CHECKING:
@@ -97,6 +95,8 @@ _LOCK = threading.RLock()
 @contextmanager
 def drawing() -> Iterator[None]:
     """Draw or save under this package's settings, whatever the user's own are."""
+    import matplotlib as mpl
+
     with _LOCK, mpl.rc_context(_SETTINGS):
         yield
 

@@ -247,6 +247,7 @@ def serve(settings: ServeSettings) -> None:
     store = open_records(settings)
     # Its bar would run across the page at every file of the framework, unnamed for screen readers.
     app.config.quasar_config["loadingBar"]["skipHijack"] = True
+    app.config.quasar_config["ripple"] = False
     add_pages(settings, store)
     add_walls(settings, store)
     app.on_startup(lambda: _say(settings))

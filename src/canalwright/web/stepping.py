@@ -85,6 +85,14 @@ class Bench:
             self._shown[at] = self._made(at)
         return self._shown[at]
 
+    def is_shown(self, at: int) -> bool:
+        """Whether a step has been worked out."""
+        return at in self._shown
+
+    def make_ready(self) -> None:
+        """Load what a change by hand needs, before somebody waits for it."""
+        replace(self).shown(0)
+
     def scene(self, at: int) -> dict[str, Any]:
         """Return one step as tracks."""
         return self.shown(at).scene

@@ -20,9 +20,13 @@ export default {
         @pointerleave="leave" @wheel="wheel" @dblclick="all" @keydown="key"></svg>
       <p class="unseen" role="status" aria-live="polite">{{ said }}</p>
     </div>`,
-  props: { scene: Object, shown: Array, height: { type: Number, default: 640 }, words: Object },
-  data() { return { cursor: null, low: 0, high: 1, said: "", tip: null }; },
-  created() { this.drag = null; this.frame = 0; this.told = 0; this.tops = {}; },
+  props: { scene: String, shown: Array, height: { type: Number, default: 640 }, words: Object },
+  data() { return { cursor: null, low: 0, high: 1, said: "", tip: null, title: "" }; },
+  created() {
+    this.now = Object.freeze(JSON.parse(this.scene));
+    this.title = this.now.title;
+    this.drag = null; this.frame = 0; this.told = 0; this.tops = {};
+  },
   mounted() {
     this.all();
     this.resizer = new ResizeObserver(() => this.redraw());
@@ -32,29 +36,36 @@ export default {
   },
   beforeUnmount() { this.resizer?.disconnect(); this.dimmer?.disconnect(); cancelAnimationFrame(this.frame); },
   watch: {
-    scene: { deep: false, handler(now, before) {
-      if (!before || now.key !== before.key) { this.tops = {}; this.all(); }
-      if (this.drag?.kind !== "instrument") this.tip = null;
-      this.redraw();
-    } },
+    scene(text) { this.take(JSON.parse(text)); },
     shown() { this.redraw(); },
   },
   methods: {
+    // What is shown --------------------------------------------------------------------------
+    put(changed) { this.take({ ...this.now, ...changed }); },
+    take(now) {
+      const other = now.key !== this.now.key;
+      this.now = Object.freeze(now);
+      if (this.drag?.kind !== "instrument") this.tip = null;
+      if (other) { this.tops = {}; this.all(); }
+      this.title = now.title;
+      this.redraw();
+    },
+
     // Scales ---------------------------------------------------------------------------------
     all() {
-      const levels = this.scene.level;
+      const levels = this.now.level;
       this.low = Math.min(0, this.tipLevel() ?? 0) - 0.6;
       this.high = levels[levels.length - 1] + 0.4;
       this.redraw();
     },
-    tipLevel() { return this.tip ?? this.scene.instrument?.tip ?? null; },
+    tipLevel() { return this.tip ?? this.now.instrument?.tip ?? null; },
     y(level) { return HEAD + ((this.high - level) / (this.high - this.low)) * (this.height - HEAD - FOOT); },
     levelAt(y) { return this.high - ((y - HEAD) / (this.height - HEAD - FOOT)) * (this.high - this.low); },
     panels() {
       const width = this.$refs.room.clientWidth;
-      const tracks = this.scene.tracks.filter((t) => this.shown.includes(t.key));
-      const scale = (this.height - HEAD - FOOT) / (this.scene.level[this.scene.level.length - 1] + 1);
-      const picture = Math.min(Math.max(2 * this.scene.reach * scale, 120), width * 0.34);
+      const tracks = this.now.tracks.filter((t) => this.shown.includes(t.key));
+      const scale = (this.height - HEAD - FOOT) / (this.now.level[this.now.level.length - 1] + 1);
+      const picture = Math.min(Math.max(2 * this.now.reach * scale, 120), width * 0.34);
       const rest = (width - AXIS - picture - GAP) / Math.max(tracks.length, 1);
       return { width, picture: { left: AXIS, width: picture },
         tracks: tracks.map((track, at) => ({ track, left: AXIS + picture + GAP + at * rest, width: Math.max(rest - GAP, 30) })) };
@@ -99,7 +110,7 @@ export default {
       return out.join("");
     },
     picture(panel, c) {
-      const { scene } = this;
+      const scene = this.now;
       const middle = panel.left + panel.width / 2;
       const scale = panel.width / (2 * scene.reach);
       const x = (mm) => middle + mm * scale;
@@ -123,15 +134,15 @@ export default {
       return out.join("");
     },
     instrument(x, c) {
-      const tool = this.scene.instrument;
+      const tool = this.now.instrument;
       const tip = this.tipLevel();
       const levels = tool.station.map((station) => tip + station);
       const left = levels.map((level, at) => `${x(tool.offset[at] - tool.radius[at]).toFixed(1)},${this.y(level).toFixed(1)}`);
       const right = levels.map((level, at) => `${x(tool.offset[at] + tool.radius[at]).toFixed(1)},${this.y(level).toFixed(1)}`).reverse();
       const y = this.y(tip);
       return `<polygon data-grip="1" pointer-events="all" points="${[...left, ...right].join(" ")}" fill="${tool.color}" fill-opacity="0.8" stroke="#111" stroke-width="1" style="cursor:ns-resize"/>`
-        + `<path d="M${x(-this.scene.reach)} ${y}h${x(this.scene.reach) - x(-this.scene.reach)}" stroke="${c.warn}" stroke-dasharray="3 3"/>`
-        + `<text x="${x(-this.scene.reach) + 4}" y="${y + 14}" fill="${this.scene.image ? "#ffd28a" : c.warn}" ${this.scene.image ? 'stroke="#0d0f0e" stroke-width="3" paint-order="stroke"' : ""} font-size="12" font-family='${FONT}'>${escape(this.words.tip)} ${number(tip, 1)} mm</text>`;
+        + `<path d="M${x(-this.now.reach)} ${y}h${x(this.now.reach) - x(-this.now.reach)}" stroke="${c.warn}" stroke-dasharray="3 3"/>`
+        + `<text x="${x(-this.now.reach) + 4}" y="${y + 14}" fill="${this.now.image ? "#ffd28a" : c.warn}" ${this.now.image ? 'stroke="#0d0f0e" stroke-width="3" paint-order="stroke"' : ""} font-size="12" font-family='${FONT}'>${escape(this.words.tip)} ${number(tip, 1)} mm</text>`;
     },
     track(panel, c) {
       const { track, left, width } = panel;
@@ -160,7 +171,7 @@ export default {
       let pen = "M";
       one.values.forEach((value, at) => {
         if (value === null) { pen = "M"; return; }
-        path += `${pen}${x(value).toFixed(1)} ${this.y(this.scene.level[at]).toFixed(1)}`;
+        path += `${pen}${x(value).toFixed(1)} ${this.y(this.now.level[at]).toFixed(1)}`;
         pen = "L";
       });
       return `<path d="${path}" fill="none" stroke="${one.color || c.teal}" stroke-width="${one.width || 2}" ${one.dash ? `stroke-dasharray="${one.dash}"` : ""}/>`;
@@ -178,7 +189,7 @@ export default {
       return out.join("");
     },
     index(level) {
-      const levels = this.scene.level;
+      const levels = this.now.level;
       const step = (levels[levels.length - 1] - levels[0]) / (levels.length - 1);
       return Math.min(Math.max(Math.round((level - levels[0]) / step), 0), levels.length - 1);
     },
@@ -186,7 +197,7 @@ export default {
     // Hands ----------------------------------------------------------------------------------
     press(event) {
       this.$refs.svg.setPointerCapture(event.pointerId);
-      const grip = event.target.dataset?.grip && this.scene.instrument?.movable;
+      const grip = event.target.dataset?.grip && this.now.instrument?.movable;
       this.drag = { kind: grip ? "instrument" : event.shiftKey || event.button === 1 ? "pan" : "cursor", y: event.offsetY, low: this.low, high: this.high, tip: this.tipLevel() };
       if (this.drag.kind === "cursor") this.setCursor(this.levelAt(event.offsetY));
     },
@@ -203,14 +214,14 @@ export default {
     },
     leave() { if (!this.drag) this.tell(); },
     setTip(level, final) {
-      const levels = this.scene.level;
+      const levels = this.now.level;
       this.tip = Math.round(Math.min(Math.max(level, -1), levels[levels.length - 1]) * 10) / 10;
       this.redraw();
       const now = performance.now();
       if (final || now - this.told > TELL_EVERY_MS) { this.told = now; this.$emit("depth", { level: this.tip, final }); }
     },
     setCursor(level) {
-      const levels = this.scene.level;
+      const levels = this.now.level;
       this.cursor = Math.min(Math.max(level, levels[0]), levels[levels.length - 1]);
       this.redraw();
     },
@@ -220,7 +231,7 @@ export default {
     },
     say() {
       const at = this.index(this.cursor);
-      this.said = `${this.words.level} ${number(this.cursor, 1)} mm. ` + this.scene.tracks.filter((t) => this.shown.includes(t.key))
+      this.said = `${this.words.level} ${number(this.cursor, 1)} mm. ` + this.now.tracks.filter((t) => this.shown.includes(t.key))
         .map((t) => `${t.title} ${number(t.series[t.series.length - 1].values[at], t.digits)} ${t.unit}`).join(", ");
     },
     wheel(event) {
@@ -229,7 +240,7 @@ export default {
       this.magnify(event.deltaY < 0 ? 0.85 : 1 / 0.85, this.levelAt(event.offsetY));
     },
     magnify(by, about) {
-      const most = this.scene.level[this.scene.level.length - 1] + 2.5;
+      const most = this.now.level[this.now.level.length - 1] + 2.5;
       const span = Math.min(Math.max((this.high - this.low) * by, LEAST_SPAN_MM), most);
       const share = (this.high - about) / (this.high - this.low);
       this.high = about + share * span;
@@ -241,7 +252,7 @@ export default {
       const from = this.cursor ?? 3;
       if (event.key === "ArrowUp" || event.key === "ArrowDown") {
         const by = event.key === "ArrowUp" ? step : -step;
-        if (event.altKey && this.scene.instrument?.movable) this.setTip((this.tipLevel() ?? 0) + by, true);
+        if (event.altKey && this.now.instrument?.movable) this.setTip((this.tipLevel() ?? 0) + by, true);
         else { this.setCursor(from + by); this.tell(); this.say(); }
       } else if (event.key === "+" || event.key === "=") this.magnify(0.8, from);
       else if (event.key === "-") this.magnify(1.25, from);
@@ -249,6 +260,6 @@ export default {
       else return;
       event.preventDefault();
     },
-    label() { return `${this.scene.title}. ${this.words.keys}`; },
+    label() { return `${this.title}. ${this.words.keys}`; },
   },
 };

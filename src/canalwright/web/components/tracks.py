@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
+from nicegui import json
 from nicegui.element import Element
 
 __all__ = ["TrackView"]
@@ -48,7 +49,9 @@ class TrackView(Element, component="tracks.js"):
         super().__init__()
         self._props["words"] = _WORDS
         self._props["height"] = height_px
-        self._props["scene"] = scene
+        self._scene = scene
+        # As text: the framework would watch every single number of it.
+        self._props["scene"] = json.dumps(scene)
         self._props["shown"] = list(shown)
         if on_depth is not None:
             self.on("depth", lambda e: on_depth(float(e.args["level"]), bool(e.args["final"])))
@@ -56,9 +59,13 @@ class TrackView(Element, component="tracks.js"):
             self.on("cursor", lambda e: on_cursor(float(e.args["level"])))
 
     def show(self, scene: dict[str, Any]) -> None:
-        """Show another state."""
-        self._props["scene"] = scene
-        self.update()
+        """Show another state; only what differs from the present one goes to the browser."""
+        changed = {key: value for key, value in scene.items() if self._scene.get(key) != value}
+        changed |= {key: None for key in self._scene if key not in scene}
+        self._scene = scene
+        with self._props.suspend_updates():
+            self._props["scene"] = json.dumps(scene)
+        self.run_method("put", changed)
 
     def choose(self, shown: Sequence[str]) -> None:
         """Show these tracks."""

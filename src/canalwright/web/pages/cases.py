@@ -73,7 +73,7 @@ class CasesPage:
         with ui.element("div").classes("buttons"):
             ui.input(
                 "Search cases", on_change=lambda event: self._searched(event.value or "")
-            ).props('outlined dense stack-label debounce=200 clearable type="search"').style(
+            ).props('outlined dense stack-label debounce=120 clearable type="search"').style(
                 "min-width:18rem"
             )
             if self._gate.allows(Operation.CASE_CREATE):

@@ -20,6 +20,8 @@ from canalwright.web.stepping import Bench, swapped, taken_to
 
 __all__ = ["StepBench"]
 
+# The page comes first.
+_READY_AFTER_S: Final = 0.5
 _SHOWN: Final = ("diameter", "step", "share", "dentin", "strain", "torque")
 
 
@@ -66,6 +68,7 @@ class StepBench:
         with self._room:
             ui.button("Show in three dimensions", on_click=self._show_space).props("outline")
         self._tell()
+        ui.timer(_READY_AFTER_S, lambda: in_thread(self._planned.make_ready), once=True)
 
     async def _show_space(self) -> None:
         scene = await in_thread(work.space, self._bench, self._at)
@@ -114,8 +117,9 @@ class StepBench:
         await self._redraw()
 
     async def _redraw(self) -> None:
-        scene = await in_thread(self._bench.scene, self._at)
-        self._view.show(scene)
+        if not self._bench.is_shown(self._at):
+            await in_thread(self._bench.shown, self._at)
+        self._view.show(self._bench.scene(self._at))
         self._tell()
         if self._space is not None:
             space = await in_thread(work.space, self._bench, self._at)
