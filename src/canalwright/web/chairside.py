@@ -21,6 +21,7 @@ from canalwright.records.nouns import (
     VisitState,
 )
 from canalwright.records.visits import close_visit, log_event, start_visit
+from canalwright.web import chair_jobs, jobs, plan_jobs
 from canalwright.web.cabinet import keep_document
 from canalwright.web.desk import OpenCase
 from canalwright.web.fields import read_number_or_none
@@ -119,27 +120,29 @@ def made_sheet(opened: OpenCase, plan_id: str, entered: Entered) -> MadeSheet:
         If no length of the canal is known.
     """
     from canalwright.exchange.visit_files import sources_in_memory
-    from canalwright.exchange.visits_in import visit_plan_of
-    from canalwright.planning.clinical.visit import worked_out
 
     plan, content, canals = _documents(opened, plan_id)
     sources = sources_in_memory(_json(content), _json(canals))
     entries = _entries(sources, entered, opened)
     tray = tray_of_plan(opened.gate, content)
-    sheet = worked_out(visit_plan_of(entries, sources.canals, own_instruments(tray)))
+    sheet = jobs.do(
+        chair_jobs.worked_out_visit, entries, dict(sources.canals), own_instruments(tray)
+    )
     return MadeSheet(sheet, entries, plan, sources.digests, tray)
 
 
-def sheet_pdf(made: MadeSheet, page: str = "sheet") -> bytes:
+def sheet_pdf(made: MadeSheet, page: str = "sheet", progress: jobs.Telling | None = None) -> bytes:
     """Return a print of the visit: ``sheet``, ``record`` or ``patient``."""
-    from canalwright.reports.chairside_data import ChairsideInputs
-    from canalwright.reports.chairside_pdf import visit_pages
-
-    return visit_pages(ChairsideInputs(made.sheet, inputs=made.digests), page)[0]
+    given = (made.sheet, dict(made.digests), page)
+    return jobs.do(chair_jobs.printed, *given, progress=progress, tells=False)
 
 
 def plan_again(
-    opened: OpenCase, made: MadeSheet, done: tuple[int, ...], event: VisitEvent
+    opened: OpenCase,
+    made: MadeSheet,
+    done: tuple[int, ...],
+    event: VisitEvent,
+    progress: jobs.Telling | None = None,
 ) -> Document:
     """Plan from the present state after a mishap, and record the new plan.
 
@@ -153,15 +156,17 @@ def plan_again(
     event : VisitEvent
         What happened: a block or ledge ends the way at its level, a deformed or separated
         instrument is not used again.
+    progress : Telling, optional
 
     Raises
     ------
+    Stopped
+        If somebody stops it; nothing is recorded then.
     NoFeasiblePlan
         If nothing reaches the target within the limits from here.
     """
     from canalwright.exchange.document import document_text
     from canalwright.exchange.plans import plan_document
-    from canalwright.planning import plan
 
     kind = event.event_kind
     blocked = event.to_level_mm if kind in _ENDS_THE_WAY else None
@@ -170,15 +175,9 @@ def plan_again(
     canal = made.canal.entered.canal
     # Depths count from working length at the chair, from level 0 in the model.
     passes = tuple(run.plan.steps[at].step.made for at in done)
-    result = plan(
-        canal,
-        made.tray.tray,
-        run.target,
-        run.limits,
-        after=passes,
-        block_level_mm=blocked,
-        ban=ban,
-    )
+    options = {"after": passes, "block_level_mm": blocked, "ban": ban}
+    given = (canal, made.tray.tray, run.target, run.limits, options)
+    result = jobs.do(plan_jobs.planned, *given, progress=progress)
     if not result.plans[0].steps:
         raise BadInput(
             "The canal has the target size already where an instrument can still go; no further "

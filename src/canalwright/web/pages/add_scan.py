@@ -57,7 +57,7 @@ def add_scan(opened: OpenCase) -> None:
 
 async def _taken(opened: OpenCase, event: events.MultiUploadEventArguments) -> None:
     with (
-        working("Taking out identifying attributes") as progress,
+        working("Taking out identifying attributes", can_stop=True) as progress,
         tempfile.TemporaryDirectory(prefix="canalwright-") as folder,
     ):
         paths = await received(event, Path(folder))
