@@ -27,7 +27,7 @@ from canalwright.web.pages.chair_words import (
     step_list,
     step_words,
 )
-from canalwright.web.pages.parts import caution_box, instrument_choice, part, text_field
+from canalwright.web.pages.parts import caution_box, part, text_field
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
 from canalwright.web.words import _
 
@@ -53,6 +53,7 @@ class ChairsidePage:
         self._log = VisitLog(opened, self._plan_id)
         self._typed = dict.fromkeys(_TYPED, "")
         self._at_hand: dict[str, str] = {}
+        self._clock: ui.html | None = None
         self._physical = ""
         self._made: MadeSheet | None = None
         self._visit: Visit | None = None
@@ -143,6 +144,7 @@ class ChairsidePage:
             self._lengths(made)
             self._list(made)
             self._paper()
+            self._life()
 
     def _step_card(self, made: MadeSheet) -> None:
         with ui.element("section").classes("sheet stack step-card").props('aria-live="polite"'):
@@ -183,12 +185,13 @@ class ChairsidePage:
         if not self._at_hand:
             return
         choices = {"": _("not kept singly"), **self._at_hand}
-        instrument_choice(
-            _("Which one is it?"),
-            self._physical,
-            lambda value: setattr(self, "_physical", value or ""),
-            options=choices,
-        ).style("max-width:34rem")
+        with ui.element("fieldset").classes("group"):
+            ui.html(escape(_("Which one is it?")), sanitize=False, tag="legend")
+            ui.radio(
+                choices,
+                value=self._physical,
+                on_change=lambda event: setattr(self, "_physical", event.value or ""),
+            ).props("size=lg")
 
     def _after(self, made: MadeSheet) -> None:
         cone = made.canal.obturation.chosen.cone
@@ -212,6 +215,8 @@ class ChairsidePage:
             ):
                 text_field(label, self._typed[key], self._typing(key), unit=unit)
             ui.button("Work out anew", on_click=self._work_out).props("outline")
+
+    def _life(self) -> None:
         with part(_("Life of single instruments"), "life"):
             ui.html(f'<p class="soft">{escape(fatigue_test_words())}</p>', sanitize=False)
             for key, label, unit in (
@@ -252,9 +257,10 @@ class ChairsidePage:
         async def write() -> None:
             if self._made is None:
                 return
-            tell("Writing the page …")
+            self._messages.clear()
             try:
-                content = await in_thread(chairside.sheet_pdf, self._made, page)
+                with self._messages, working("Writing the page", can_stop=True) as progress:
+                    content = await in_thread(chairside.sheet_pdf, self._made, page, progress)
             except CanalwrightError as error:
                 tell(error.sentence(), bad=True)
                 return
@@ -294,7 +300,7 @@ class ChairsidePage:
         return self._spent_s + running
 
     def _tick(self) -> None:
-        if self._visit is None or self._made is None or self._at >= len(self._made.steps):
+        if self._clock is None or self._made is None or self._at >= len(self._made.steps):
             return
         seconds = int(self._seconds())
         state = "running" if self._started_s is not None else "stopped"
@@ -363,9 +369,10 @@ class ChairsidePage:
         self._messages.clear()
         with self._messages:
             try:
-                with working("Planning again from here"):
+                with working("Planning again from here", can_stop=True) as progress:
+                    done = tuple(range(self._at))
                     plan = await in_thread(
-                        chairside.plan_again, self._opened, made, tuple(range(self._at)), event
+                        chairside.plan_again, self._opened, made, done, event, progress
                     )
             except CanalwrightError as error:
                 show_trouble(error, "Recorded; but no new plan was found")
