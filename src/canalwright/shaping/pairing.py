@@ -153,7 +153,8 @@ def paired(before: Canal, after: Canal) -> CanalPair:
                 f"the axis of canal {before.name!r} before lies inside the canal after along "
                 f"only {(rows.stop - rows.start) / len(before.level_mm):.0%} of its levels"
             ),
-            hint="Both files must lie in one frame; if they do not, use --align.",
+            hint="Canal documents must lie in one frame; if they do not, use --align. Else the "
+            "preparation may have left the canal.",
         )
     start, rays = whole.axis_mm[rows], whole.rays[rows]
     return CanalPair(before, after, rows, _crossing_mm(tube, start, rays, tube.radius_mm))
