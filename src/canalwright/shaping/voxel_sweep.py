@@ -61,8 +61,8 @@ class SweptField:
     def volume_mm3(self, field_mm: Field) -> float:
         """Return the volume inside, with voxels on the wall counted in part.
 
-        Round a closed wall this counts about π h²/12 too much per length, with voxels of h: 0.2 % of a
-        canal of 0.3 mm at 25 µm. Differences of two fields are free of it.
+        Round a closed wall this counts about π h²/12 too much per length, with voxels of h: 0.2 %
+        of a canal of 0.3 mm at 25 µm. Differences of two fields are free of it.
         """
         part = field_mm[field_mm < self.voxel_mm]
         filled = np.clip(0.5 - part / self.voxel_mm, 0.0, 1.0)
