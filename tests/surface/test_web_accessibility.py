@@ -291,4 +291,17 @@ def test_places_are_pictured_for_the_documentation(served, page, tmp_path):
     page.wait_for_selector("figure svg")
     page.set_viewport_size({"width": 1280, "height": 1500})
     page.screenshot(path=pictures / "outcomes.png")
+    page.goto(f"{address}/teach/exercise/{EXERCISE[-1]}")
+    page.wait_for_selector("text=No pass yet")
+    page.set_viewport_size({"width": 1280, "height": 900})
+    page.get_by_label("Your code").fill("s02")
+    for name in ("hand 10/.02", "hand 15/.02", "engine 30/.06"):
+        page.get_by_label("Instrument").fill(name)
+        page.locator(".q-menu .q-item").first.click()
+        page.get_by_role("button", name="Make this pass").click()
+        page.wait_for_selector(f"td:has-text('{name.replace(' ', '-').replace('/.', '-')}')")
+    page.screenshot(path=pictures / "exercise.png")
+    page.goto(f"{address}/teach/figures?name=before-after")
+    page.wait_for_selector("figure svg")
+    page.screenshot(path=pictures / "figures.png")
     assert {one.name for one in pictures.glob("*.png")} >= {"instruments.png", "outcomes.png"}

@@ -235,7 +235,7 @@ def address(tmp_path):
 
 @pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-def test_a_film_is_traced_with_keys_alone(address, film):
+def test_a_film_is_traced_with_keys_alone(address, film, tmp_path):
     playwright = pytest.importorskip("playwright.sync_api")
     with playwright.sync_playwright() as running:
         browser = running.chromium.launch(
@@ -257,6 +257,9 @@ def test_a_film_is_traced_with_keys_alone(address, film):
         said.wait_for()
         length_mm = float(said.inner_text().split()[0])
         assert length_mm == pytest.approx(CANAL.length_mm, abs=0.3)
+        named = os.environ.get("CANALWRIGHT_SCREENSHOTS")
+        page.set_viewport_size({"width": 1280, "height": 1200})
+        page.screenshot(path=Path(named) / "trace.png" if named else tmp_path / "trace.png")
         # M takes up the first mark, the orifice; ten pixels lower the canal is 0.3 mm shorter.
         page.locator(".radiograph canvas").focus()
         page.keyboard.press("m")

@@ -274,7 +274,7 @@ class ExercisePage:
                 self._show_course(course)
 
     def _show_course(self, course: CanalCourse) -> None:
-        with part(_("Canal {name}").format(name=course.canal.name), "course"):
+        with part(_("{name}, move by move").format(name=course.canal.name), "course"):
             happened = [event for event in course.events if event.kind != "cleared"]
             lowest = _("Open down to level {level} mm.").format(level=f"{course.end_mm:.1f}")
             mishaps = many("{count} mishap so far.", "{count} mishaps so far.", len(happened))

@@ -69,7 +69,7 @@ class TracePage:
                 words = _("Measure in a scan instead")
                 address = f"/case/{opened.id}/measure"
                 ui.html(f'<a href="{address}">{escape(words)}</a>', sanitize=False)
-            with ui.element("div").classes("two"):
+            with ui.element("div").classes("two picture-first"):
                 self._left = ui.element("div").classes("stack")
                 self._right = ui.element("div").classes("stack")
         on_kept(self._take_back)
