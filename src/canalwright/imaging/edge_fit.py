@@ -1,4 +1,8 @@
-"""Fit of blurred edges to gray profiles: a step, or a thin gap with something behind it."""
+"""Fit of blurred edges to gray profiles: a step, or a thin gap with something behind it.
+
+Noise that is alike over neighboring samples is taken as such: generalized least squares, with the
+differences of samples weighed as the grain of the noise says :cite:`aitken1936`.
+"""
 
 from __future__ import annotations
 
@@ -10,8 +14,12 @@ __all__ = ["fit_edges"]
 
 Floats = NDArray[np.float64]
 
+_MOST_SAMPLES = 24
+# Share of the noise's variance taken to be independent from sample to sample: what the model of
+# edge and grain leaves over (assumed); it bounds how much differences count.
+_INDEPENDENT = 0.1
 
-@njit(cache=True)
+
 def fit_edges(
     profiles: Floats,
     edge: Floats,
@@ -21,6 +29,7 @@ def fit_edges(
     step: float,
     start: Floats,
     prior: Floats,
+    grain_mm: float = 0.0,
 ) -> tuple[Floats, Floats, Floats]:
     """Fit every ray that met an edge.
 
@@ -39,6 +48,8 @@ def fit_edges(
     start, prior : ndarray, shape (n, m, 4)
         Edge (mm), width of the gap (mm), its gray value, the gray value behind it; and the
         standard deviations of these guesses, 0 to keep one fixed.
+    grain_mm : float
+        Extent over which noise is correlated, see `RoughLevels`; 0 for independent samples.
 
     Returns
     -------
@@ -46,6 +57,37 @@ def fit_edges(
         Edge and its standard deviation in mm; NaN for none.
     found : ndarray, shape (n, m, 4)
     """
+    return _fit_rays(
+        profiles, edge, plateau, sigma, noise, step, start, prior, _whitening(grain_mm, step)
+    )
+
+
+def _whitening(grain_mm: float, step_mm: float) -> Floats:
+    """Return the lower triangle that makes samples along a ray independent.
+
+    The grain is that of white noise smoothed by a Gaussian of standard deviation s = grain/(2√π),
+    whose values d apart correlate by exp(-d²/(4s²)). Leading parts serve shorter rays.
+    """
+    if grain_mm <= 0.0:
+        return np.eye(_MOST_SAMPLES)
+    apart = step_mm * np.arange(_MOST_SAMPLES) * np.sqrt(np.pi) / grain_mm
+    alike = (1.0 - _INDEPENDENT) * np.exp(-((apart[:, None] - apart[None, :]) ** 2))
+    covariance = alike + _INDEPENDENT * np.eye(_MOST_SAMPLES)
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), float)
+
+
+@njit(cache=True)
+def _fit_rays(
+    profiles: Floats,
+    edge: Floats,
+    plateau: Floats,
+    sigma: Floats,
+    noise: float,
+    step: float,
+    start: Floats,
+    prior: Floats,
+    whitening: Floats,
+) -> tuple[Floats, Floats, Floats]:
     levels, rays = edge.shape
     radius, sd = np.full((levels, rays), np.nan), np.full((levels, rays), np.nan)
     found = np.zeros((levels, rays, 4))
@@ -54,7 +96,7 @@ def fit_edges(
             if edge[i, j] <= 0.0:
                 continue
             low = max(int((edge[i, j] - 0.35) / step), 0)
-            high = min(int((edge[i, j] + 0.5) / step) + 1, profiles.shape[2])
+            high = min(int((edge[i, j] + 0.5) / step) + 1, profiles.shape[2], low + len(whitening))
             best, spread = _fit_edge(
                 profiles[i, j],
                 low,
@@ -65,6 +107,7 @@ def fit_edges(
                 noise,
                 start[i, j],
                 prior[i, j],
+                whitening,
             )
             radius[i, j], sd[i, j] = best[0], spread
             found[i, j] = best
@@ -93,12 +136,13 @@ def _fit_edge(
     noise: float,
     start: Floats,
     prior: Floats,
+    whitening: Floats,
 ) -> tuple[Floats, float]:
     """Levenberg–Marquardt; returns the parameters and the standard deviation of the edge."""
     p, best = start.copy(), start.copy()
     normal, right = np.zeros((4, 4)), np.zeros(4)
     cost = _edge_equations(
-        profile, low, high, step, dentin, sigma, noise, p, start, prior, normal, right
+        profile, low, high, step, dentin, sigma, noise, p, start, prior, whitening, normal, right
     )
     damping = 1e-2
     for _ in range(20):
@@ -113,7 +157,19 @@ def _fit_edge(
         p[3] += change[3]
         normal2, right2 = np.zeros((4, 4)), np.zeros(4)
         cost2 = _edge_equations(
-            profile, low, high, step, dentin, sigma, noise, p, start, prior, normal2, right2
+            profile,
+            low,
+            high,
+            step,
+            dentin,
+            sigma,
+            noise,
+            p,
+            start,
+            prior,
+            whitening,
+            normal2,
+            right2,
         )
         if cost2 <= cost:
             settled = cost - cost2 < 1e-4 * cost
@@ -141,28 +197,21 @@ def _edge_equations(
     p: Floats,
     start: Floats,
     prior: Floats,
+    whitening: Floats,
     normal: Floats,
     right: Floats,
 ) -> float:
+    rows = _residuals(profile[low:high], low * step, step, dentin, sigma, p) / noise
     cost = 0.0
-    row = np.zeros(4)
-    for k in range(low, high):
-        if np.isnan(profile[k]):
-            continue
-        near = (k * step - p[0]) / sigma
-        far = (k * step - p[0] - p[1]) / sigma
-        into_gap, behind = _cdf(near), _cdf(far)
-        slope1 = np.exp(-0.5 * near * near) * 0.3989422804 / sigma
-        slope2 = np.exp(-0.5 * far * far) * 0.3989422804 / sigma
-        model = dentin + (p[2] - dentin) * into_gap + (p[3] - p[2]) * behind
-        left = (profile[k] - model) / noise
-        cost += left * left
-        row[0] = (-(p[2] - dentin) * slope1 - (p[3] - p[2]) * slope2) / noise
-        row[1] = -(p[3] - p[2]) * slope2 / noise
-        row[2] = (into_gap - behind) / noise
-        row[3] = behind / noise
+    row = np.empty(5)
+    for k in range(len(rows)):
+        row[:] = 0.0
+        for m in range(k + 1):
+            for a in range(5):
+                row[a] += whitening[k, m] * rows[m, a]
+        cost += row[4] * row[4]
         for a in range(4):
-            right[a] += row[a] * left
+            right[a] += row[a] * row[4]
             for b in range(4):
                 normal[a, b] += row[a] * row[b]
     for a in range(4):
@@ -171,3 +220,28 @@ def _edge_equations(
         right[a] += (start[a] - p[a]) / scale**2
         cost += ((p[a] - start[a]) / scale) ** 2
     return cost
+
+
+@njit(cache=True)
+def _residuals(
+    profile: Floats, begin: float, step: float, dentin: float, sigma: float, p: Floats
+) -> Floats:
+    """Return derivatives by the four parameters and what is left, shape (count, 5).
+
+    Samples from the first one outside the volume on are left out.
+    """
+    rows = np.empty((len(profile), 5))
+    for k in range(len(profile)):
+        if np.isnan(profile[k]):
+            return rows[:k]
+        near = (begin + k * step - p[0]) / sigma
+        far = near - p[1] / sigma
+        into_gap, behind = _cdf(near), _cdf(far)
+        slope1 = np.exp(-0.5 * near * near) * 0.3989422804 / sigma
+        slope2 = np.exp(-0.5 * far * far) * 0.3989422804 / sigma
+        rows[k, 0] = -(p[2] - dentin) * slope1 - (p[3] - p[2]) * slope2
+        rows[k, 1] = -(p[3] - p[2]) * slope2
+        rows[k, 2] = into_gap - behind
+        rows[k, 3] = behind
+        rows[k, 4] = profile[k] - dentin - (p[2] - dentin) * into_gap - (p[3] - p[2]) * behind
+    return rows

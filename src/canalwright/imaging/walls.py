@@ -95,12 +95,16 @@ def outer_walls(
     lumen = calibration.lumen + dentin - np.median(dentin)
     start, prior = gap_guess(profiles, edge, layered, lumen, contrast)
     blur = np.full(edge.shape, sigma)
-    radius, sd, found = fit_edges(profiles, edge, plateau, blur, noise, _STEP_MM, start, prior)
+    radius, sd, found = fit_edges(
+        profiles, edge, plateau, blur, noise, _STEP_MM, start, prior, grain_mm
+    )
     frame = (points_mm, first, second)
     sheet, _ = _surface(frame, radius, sd, canal_radius_mm, sigma)
     start, prior = _pooled(start, prior, found, layered & np.isfinite(radius), contrast, sheet)
     blur = sigma / sheet.cosine
-    radius, sd, _ = fit_edges(profiles, edge, plateau, blur, noise, _STEP_MM, start, prior)
+    radius, sd, _ = fit_edges(
+        profiles, edge, plateau, blur, noise, _STEP_MM, start, prior, grain_mm
+    )
     _, surface = _surface(frame, radius, sd, canal_radius_mm, sigma)
     spread = _spread_mm(
         radius, surface, sd, grain_mm, float(np.linalg.norm(np.diff(points_mm[:2], axis=0)))
