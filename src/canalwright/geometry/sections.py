@@ -86,7 +86,7 @@ def section_moment_mm3(radius_mm: ArrayLike) -> Floats:
     radius = np.asarray(radius_mm, float)
     theta = directions_rad(radius.shape[-1])
     waves = np.stack([np.cos(theta), np.sin(theta)], axis=-1)
-    return np.asarray(2.0 * np.pi / 3.0 * (radius**3 @ waves) / theta.size, float)
+    return np.asarray(2.0 * np.pi / 3.0 * (radius * radius * radius @ waves) / theta.size, float)
 
 
 def section_centroid_mm(radius_mm: ArrayLike) -> Floats:

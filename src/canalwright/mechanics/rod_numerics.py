@@ -39,7 +39,7 @@ LENGTH, ENERGY, MOMENT, TANGENT, BY_RADIUS, CURVATURE = 0, 1, 2, 3, 4, 5
 HINGE_COLUMNS = 6
 
 
-@njit(cache=True, fastmath=MATH, inline="always")
+@njit(cache=True, fastmath=MATH, error_model="numpy", inline="always")
 def bending(
     curvature_per_mm: float, radius_mm: float, table: Floats, step: float
 ) -> tuple[float, float, float, float]:
@@ -72,13 +72,13 @@ def bending(
     )
 
 
-@njit(cache=True, fastmath=MATH, inline="always")
+@njit(cache=True, fastmath=MATH, error_model="numpy", inline="always")
 def bending_radius_mm(node: Floats, i: int) -> float:
     """Return the radius with which the section at the tip would bend like that of node i."""
     return float(node[i, RADIUS] * (1.0 + node[i, WIDER]))
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def instrument_at_nodes(edge: Floats, profile: Floats, profile_step: float, node: Floats) -> None:
     """Fill radius, its slope and the clearance from the arc length along the instrument."""
     station = 0.0
@@ -95,7 +95,7 @@ def instrument_at_nodes(edge: Floats, profile: Floats, profile_step: float, node
         node[i, NARROW] = max(node[i, WALL_NARROW] - node[i, RADIUS], 0.0)
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def axial_terms(
     depth_mm: Floats,
     follow: Floats,
@@ -126,7 +126,7 @@ def axial_terms(
         axial[i] += share * (-push - axial[i])
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def known_energy_nmm(
     size: Floats,
     depth_mm: Floats,
@@ -149,7 +149,7 @@ def known_energy_nmm(
     return total
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def solve_banded(lower: Floats, right: Floats, band: int) -> bool:
     """Solve a symmetric positive definite band system in place; False if it is not definite.
 
@@ -177,7 +177,7 @@ def solve_banded(lower: Floats, right: Floats, band: int) -> bool:
     return True
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def newton_step(
     matrix: Floats, gradient: Floats, scratch: Floats, step: Floats, band: int, shift: float
 ) -> float:
@@ -192,7 +192,7 @@ def newton_step(
         shift = max(10.0 * shift, 1e-6)
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def next_shift(shift: float, lower: bool) -> float:
     """Return the diagonal shift of the next step: more after a step that did not lower energy."""
     if not lower:
@@ -200,9 +200,21 @@ def next_shift(shift: float, lower: bool) -> float:
     return 0.0 if shift < 1e-2 else 0.1 * shift
 
 
-@njit(cache=True, fastmath=MATH, inline="always")
+@njit(cache=True, fastmath=MATH, error_model="numpy", inline="always")
 def feedback(iteration: int) -> float:
     """Return the share of a new axial force to take: less when iterations run long."""
     if iteration < 40:
         return 1.0
     return 0.3 if iteration < 150 else 0.1
+
+
+@njit(cache=True, fastmath=MATH, error_model="numpy")
+def beyond_doubt_nmm(energy_nmm: float, axial: Floats, length_mm: Floats) -> float:
+    """Return a wall energy above which a step of bounded swing cannot lower the whole energy.
+
+    Bending energy is never negative, and no edge becomes twice as long.
+    """
+    pull = 0.0
+    for i in range(length_mm.shape[0]):
+        pull += abs(axial[i]) * length_mm[i]
+    return 2.0 * abs(energy_nmm) + 2.0 * pull

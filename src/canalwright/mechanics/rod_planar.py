@@ -30,6 +30,7 @@ from canalwright.mechanics.rod_numerics import (
     axial_terms,
     bending,
     bending_radius_mm,
+    beyond_doubt_nmm,
     feedback,
     instrument_at_nodes,
     known_energy_nmm,
@@ -40,7 +41,7 @@ from canalwright.mechanics.rod_numerics import (
 Floats = NDArray[np.float64]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _edges(offset: Floats, center: Floats, normal: Floats, unit: Floats, length: Floats) -> None:
     for i in range(length.shape[0]):
         x = center[i + 1, 0] + offset[i + 1] * normal[i + 1, 0] - center[i, 0]
@@ -52,7 +53,7 @@ def _edges(offset: Floats, center: Floats, normal: Floats, unit: Floats, length:
         unit[i, 1] = y / length[i]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _swing(step: Floats, normal: Floats, length: Floats) -> float:
     """Return the largest movement of an edge's ends against each other over its length."""
     most = 0.0
@@ -63,7 +64,7 @@ def _swing(step: Floats, normal: Floats, length: Floats) -> float:
     return math.sqrt(most)
 
 
-@njit(cache=True, fastmath=MATH, inline="always")
+@njit(cache=True, fastmath=MATH, error_model="numpy", inline="always")
 def _turn(unit: Floats, i: int) -> float:
     """Return the signed angle from edge i − 1 to edge i."""
     cross = unit[i - 1, 0] * unit[i, 1] - unit[i - 1, 1] * unit[i, 0]
@@ -77,7 +78,7 @@ def _turn(unit: Floats, i: int) -> float:
     return turn
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _energy(
     offset: Floats,
     unit: Floats,
@@ -106,7 +107,16 @@ def _energy(
     return total
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
+def _wall_energy(offset: Floats, node: Floats, wall: float) -> float:
+    total = 0.0
+    for i in range(offset.shape[0]):
+        depth = max(abs(offset[i]) - node[i, CLEARANCE], 0.0)
+        total += 0.5 * wall * node[i, WEIGHT] * depth * depth
+    return total
+
+
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _hinges(
     unit: Floats, length: Floats, node: Floats, table: Floats, step: float, hinge: Floats
 ) -> None:
@@ -123,7 +133,7 @@ def _hinges(
         hinge[i, CURVATURE] = curvature
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _wall_terms(
     offset: Floats,
     node: Floats,
@@ -148,7 +158,7 @@ def _wall_terms(
             gradient[i] += stiff * depth[i] * (1.0 if offset[i] > 0.0 else -1.0)
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _bending_terms(
     unit: Floats,
     length: Floats,
@@ -201,7 +211,7 @@ def _bending_terms(
         turn_a, turn_b, stretch_a, stretch_b = turn_0, turn_1, along_0, along_1
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def solve_planar(
     offset_mm: Floats,
     center: Floats,
@@ -231,8 +241,10 @@ def solve_planar(
     gradient, step = np.zeros(count), np.zeros(count)
     moved, force, shift, settled = 0.0, 0.0, 0.0, False
     most = int(limits[3])
+    placed = False
     for iteration in range(most):
-        _edges(offset_mm, center, normal, unit, length)
+        if not placed:
+            _edges(offset_mm, center, normal, unit, length)
         instrument_at_nodes(length, profile, profile_step, node)
         _hinges(unit, length, node, table, table_step, hinge)
         for i in range(count):
@@ -254,10 +266,14 @@ def solve_planar(
             return iteration + 1, moved, force, True
         before = known_energy_nmm(size, depth, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, normal, length) / LARGEST_SWING)
+        enough = beyond_doubt_nmm(before, axial, length)
         lower = False
         for _ in range(14):
             for i in range(count):
                 trial[i] = offset_mm[i] + share * step[i]
+            if _wall_energy(trial, node, wall) > enough:
+                share *= 0.5
+                continue
             _edges(trial, center, normal, unit, length)
             after = _energy(trial, unit, length, node, axial, table, table_step, wall, weak, hold)
             if after <= before + 1e-4 * share * slope + 1e-13 * abs(before):
@@ -266,5 +282,6 @@ def solve_planar(
             share *= 0.5
         if lower:
             offset_mm[:] = trial
+        placed = lower
         shift = next_shift(shift, lower)
     return most, moved, force, False

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from canalwright.mechanics.rod_numerics import (
     BY_RADIUS,
+    CLEARANCE,
     CURVATURE,
     ENERGY,
     LARGEST_SWING,
@@ -29,6 +30,7 @@ from canalwright.mechanics.rod_numerics import (
     axial_terms,
     bending,
     bending_radius_mm,
+    beyond_doubt_nmm,
     feedback,
     instrument_at_nodes,
     known_energy_nmm,
@@ -40,7 +42,7 @@ from canalwright.mechanics.rod_wall import wall_depth
 Floats = NDArray[np.float64]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _edges(offset: Floats, center: Floats, frame: Floats, unit: Floats, length: Floats) -> None:
     """Fill edge directions and lengths; `frame` is (node, normal, axis)."""
     for i in range(length.shape[0]):
@@ -56,7 +58,7 @@ def _edges(offset: Floats, center: Floats, frame: Floats, unit: Floats, length: 
             unit[i, a] /= length[i]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _swing(step: Floats, frame: Floats, length: Floats) -> float:
     """Return the largest movement of an edge's ends against each other over its length."""
     most = 0.0
@@ -70,7 +72,7 @@ def _swing(step: Floats, frame: Floats, length: Floats) -> float:
     return math.sqrt(most)
 
 
-@njit(cache=True, fastmath=MATH, inline="always")
+@njit(cache=True, fastmath=MATH, error_model="numpy", inline="always")
 def _bend(unit: Floats, i: int, half: float) -> float:
     square = 0.0
     for a in range(3):
@@ -79,7 +81,7 @@ def _bend(unit: Floats, i: int, half: float) -> float:
     return math.sqrt(square) / half
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _energy(
     offset: Floats,
     unit: Floats,
@@ -112,7 +114,20 @@ def _energy(
     return total
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
+def _least_wall_energy(offset: Floats, node: Floats, wall: float) -> float:
+    """Return the wall's energy if every clearance were as wide all round as it is one way."""
+    total = 0.0
+    for i in range(offset.shape[0]):
+        u, v, wide = offset[i, 0], offset[i, 1], node[i, CLEARANCE]
+        square = u * u + v * v
+        if square > wide * wide:
+            depth = math.sqrt(square) - wide
+            total += 0.5 * wall * node[i, WEIGHT] * depth * depth
+    return total
+
+
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _hinges(
     unit: Floats, length: Floats, node: Floats, table: Floats, step: float, hinge: Floats
 ) -> None:
@@ -129,7 +144,7 @@ def _hinges(
         hinge[i, CURVATURE] = curvature
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _wall_terms(
     offset: Floats,
     node: Floats,
@@ -164,7 +179,7 @@ def _wall_terms(
         matrix[2 * i + 1, 1] += stiff * (1.0 - bend) * x * y
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _edge_terms(
     unit: Floats,
     length: Floats,
@@ -227,7 +242,7 @@ def _edge_terms(
                 matrix[2 * i + k, k - m] += value
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _hinge_terms(unit: Floats, hinge: Floats, along: Floats, turn: Floats, matrix: Floats) -> None:
     """Add the second derivatives through the curvature vector of each hinge."""
     change = np.zeros((6, 3))
@@ -269,7 +284,7 @@ def _hinge_terms(unit: Floats, hinge: Floats, along: Floats, turn: Floats, matri
                 matrix[first + k, k - m] += value
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def solve_spatial(
     offset_mm: Floats,
     center: Floats,
@@ -300,8 +315,10 @@ def solve_spatial(
     gradient, step = np.zeros(2 * count), np.zeros(2 * count)
     moved, force, shift, settled = 0.0, 0.0, 0.0, False
     most = int(limits[3])
+    placed = False
     for iteration in range(most):
-        _edges(offset_mm, center, frame, unit, length)
+        if not placed:
+            _edges(offset_mm, center, frame, unit, length)
         instrument_at_nodes(length, profile, profile_step, node)
         _hinges(unit, length, node, table, table_step, hinge)
         _wall_terms(offset_mm, node, wall, weak, hold, matrix, gradient, size, depth, follow)
@@ -322,11 +339,15 @@ def solve_spatial(
             return iteration + 1, moved, force, True
         before = known_energy_nmm(size, depth, length, node, hinge, axial, wall, weak, hold)
         share = 1.0 / max(1.0, _swing(step, frame, length) / LARGEST_SWING)
+        enough = beyond_doubt_nmm(before, axial, length)
         lower = False
         for _ in range(14):
             for i in range(count):
                 trial[i, 0] = offset_mm[i, 0] + share * step[2 * i]
                 trial[i, 1] = offset_mm[i, 1] + share * step[2 * i + 1]
+            if _least_wall_energy(trial, node, wall) > enough:
+                share *= 0.5
+                continue
             _edges(trial, center, frame, unit, length)
             after = _energy(trial, unit, length, node, axial, table, table_step, wall, weak, hold)
             if after <= before + 1e-4 * share * slope + 1e-13 * abs(before):
@@ -335,5 +356,6 @@ def solve_spatial(
             share *= 0.5
         if lower:
             offset_mm[:] = trial
+        placed = lower
         shift = next_shift(shift, lower)
     return most, moved, force, False

@@ -125,12 +125,25 @@ class CanalAxis:
         """Return whether the canal is planar and sections are mirror images of themselves in it."""
         if self.plane is None:
             return False
-        return _asymmetry_mm(sections, self._plane_angle_rad) <= PLANAR_WITHIN_MM
+        below, above, share = self._mirror_image
+        image = (1.0 - share) * sections[:, below] + share * sections[:, above]
+        return float(np.max(np.abs(image - sections))) <= PLANAR_WITHIN_MM
 
     def points_mm(self, offset_mm: Floats) -> Floats:
         """Return points in space from offsets at every level, shapes (n, 2) and (n, 3)."""
         across = offset_mm[:, :1] * self.direction0 + offset_mm[:, 1:] * self.direction1
         return np.asarray(self.point_mm + across, float)
+
+    @cached_property
+    def plane_frame(self) -> tuple[Floats, Floats, Floats]:
+        """Tangent and inner direction at the terminus, shape (2, 3), turn and normal of the plane.
+
+        The inner direction is that of `plane`, or direction 0 out of a plane.
+        """
+        turn = np.array(self.plane or (1.0, 0.0))
+        inside = turn[0] * self.direction0[0] + turn[1] * self.direction1[0]
+        frame = np.stack([self.tangent[0], inside])
+        return frame, turn, np.cross(self.tangent[0], inside)
 
     @cached_property
     def _plane_angle_rad(self) -> float:
@@ -142,6 +155,15 @@ class CanalAxis:
         theta = directions_rad(self.original_mm.shape[1])
         fourth = np.sum(self.original_mm**4, axis=0)
         return float(0.5 * np.angle(np.sum(fourth * np.exp(2j * theta))))
+
+    @cached_property
+    def _mirror_image(self) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+        """Directions between which each one's mirror image lies, and the share of the second."""
+        theta = directions_rad(self.original_mm.shape[1])
+        mirrored = 2.0 * self._plane_angle_rad - theta
+        place = np.mod(mirrored / (theta[1] - theta[0]), len(theta))
+        below = np.floor(place).astype(np.int64) % len(theta)
+        return below, (below + 1) % len(theta), place - np.floor(place)
 
     @cached_property
     def _raw_bend_per_mm(self) -> Floats:
@@ -180,14 +202,3 @@ def _fitted(level_mm: Floats, points: Floats, window_mm: float) -> Floats:
     matrix = np.stack([np.stack([powers[i + k] for k in range(3)], axis=1) for i in range(3)], 1)
     right = np.stack([(weight * away**k) @ points for k in range(3)], axis=1)
     return np.asarray(np.linalg.solve(matrix, right)[:, 0], float)
-
-
-def _asymmetry_mm(sections: Floats, angle_rad: float) -> float:
-    """Return the largest difference of sections from their image in a line through the axis."""
-    theta = directions_rad(sections.shape[1])
-    mirrored = 2.0 * angle_rad - theta
-    place = np.mod(mirrored / (theta[1] - theta[0]), len(theta))
-    below = np.floor(place).astype(int) % len(theta)
-    share = place - np.floor(place)
-    image = (1.0 - share) * sections[:, below] + share * sections[:, (below + 1) % len(theta)]
-    return float(np.max(np.abs(image - sections)))

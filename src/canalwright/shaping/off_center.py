@@ -178,29 +178,27 @@ def _driven(
     visit, strain = np.zeros((most, VISIT_COLUMNS)), np.zeros((most, levels))
     disc, offset = np.zeros((most, levels)), np.zeros((most, 2, levels, 2))
     tilt, force = np.zeros((most, levels, 2)), np.zeros((most, levels, 2))
-    theta = directions_rad(sections.shape[1])
+    cosine, sine = _circle(sections.shape[1])
     stiffness = rod.bending_stiffness_nmm2(_STIFFNESS_STATION_MM)
-    wider = np.zeros_like(rod.radius_mm) if rod.wider is None else rod.wider
-    plane = axis.plane if axis.mirrors(shape.radius_mm) else None
-    turn = np.array(plane or (1.0, 0.0))
-    inside = turn[0] * axis.direction0[0] + turn[1] * axis.direction1[0]
+    wider, wider_slope = _wider(rod)
+    frame, turn, binormal = axis.plane_frame
     count = drive_pass(
         sections,
-        np.cos(theta),
-        np.sin(theta),
+        cosine,
+        sine,
         axis.level_mm,
         axis.coefficient,
         axis.direction0,
         axis.bend_per_mm,
         axis.steady_mm,
-        plane is not None,
-        np.stack([axis.tangent[0], inside]),
+        axis.mirrors(shape.radius_mm),
+        frame,
         turn,
-        np.cross(axis.tangent[0], inside),
+        binormal,
         rod.radius_mm,
         rod.step_mm,
         wider,
-        np.gradient(wider, rod.step_mm),
+        wider_slope,
         made.loose_mm,
         made.instrument.cutting_length_mm,
         rod.law.table,
@@ -321,6 +319,18 @@ def _cautions(visits: Visits, wear: WearModel) -> tuple[Caution, ...]:
 @lru_cache(maxsize=256)
 def _rod(instrument: Instrument, alloy: AlloySet | None) -> Rod:
     return rod_of_instrument(instrument, alloy)
+
+
+@lru_cache(maxsize=256)
+def _wider(rod: Rod) -> tuple[Floats, Floats]:
+    wider = np.zeros_like(rod.radius_mm) if rod.wider is None else rod.wider
+    return wider, np.gradient(wider, rod.step_mm)
+
+
+@lru_cache(maxsize=16)
+def _circle(count: int) -> tuple[Floats, Floats]:
+    theta = directions_rad(count)
+    return np.cos(theta), np.sin(theta)
 
 
 def _check(shape: Shape, axis: CanalAxis, wall: float, nodes: int) -> None:

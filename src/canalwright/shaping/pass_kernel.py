@@ -39,7 +39,7 @@ from canalwright.shaping.union import (
     keep_in_room,
     rooms,
     smoothed_rooms,
-    unite,
+    united,
 )
 
 __all__ = ["MOST_PARTS", "VISIT_COLUMNS", "drive_pass"]
@@ -57,7 +57,7 @@ TIP, CONVERGED, ITERATIONS, INSERTION_N, FILLED_MM2, CUT_SHORT = 0, 1, 2, 3, 4, 
 VISIT_COLUMNS = 6
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _solve(
     planar: bool,
     plane: Floats,
@@ -124,7 +124,7 @@ def _solve(
     return total, done
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _unite_all(
     sections: Floats,
     cosine: Floats,
@@ -133,18 +133,26 @@ def _unite_all(
     opened: Floats,
     offset: Floats,
     tilt: Floats,
+    line: Floats,
+    worn: bool,
+    stale: Floats,
 ) -> float:
+    """Unite all sections with their discs, or those whose disc has worn its way somewhere else."""
     filled = 0.0
     for j in range(first, sections.shape[0]):
-        if opened[j] > 0.0:
-            filled += unite(
-                sections[j], cosine, sine, offset[j, 0], offset[j, 1], opened[j],
-                tilt[j, 0], tilt[j, 1],
-            )  # fmt: skip
+        if opened[j] == 0.0 or (worn and line[j, 0] == 0.0 and line[j, 1] == 0.0):
+            continue
+        pocket, met = united(
+            sections[j], cosine, sine, offset[j, 0], offset[j, 1], opened[j],
+            tilt[j, 0], tilt[j, 1],
+        )  # fmt: skip
+        if met:
+            filled += pocket
+            stale[j] = 1.0
     return filled
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _tilts(level_mm: Floats, first: int, bend: Floats, offset: Floats, tilt: Floats) -> None:
     """Fill the tangent of the instrument's tilt against the sections: slope of the offset."""
     last = level_mm.shape[0] - 1
@@ -159,7 +167,7 @@ def _tilts(level_mm: Floats, first: int, bend: Floats, offset: Floats, tilt: Flo
             tilt[j, a] = (offset[high, a] - offset[low, a]) / run
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _discs(level_mm: Floats, tip: float, profile: Floats, step: float, disc: Floats) -> int:
     """Fill the instrument's radius at every level; return the first level it reaches."""
     first: int = level_mm.shape[0]
@@ -175,7 +183,7 @@ def _discs(level_mm: Floats, tip: float, profile: Floats, step: float, disc: Flo
     return first
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _press(
     planar: bool,
     flat: Floats,
@@ -212,7 +220,7 @@ def _press(
             offset[i, a] += shift[i, a]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _deepest(first: int, opened: Floats, line: Floats, per_turn: float) -> float:
     """Return the largest depth of wear per turn."""
     deepest: float = 0.0
@@ -223,7 +231,7 @@ def _deepest(first: int, opened: Floats, line: Floats, per_turn: float) -> float
     return deepest
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _turns_now(deepest: float, left: float, part: int) -> tuple[float, float]:
     """Return the turns to make before the rod is solved anew, and 1 if some are left out."""
     if deepest * left <= _WEAR_PART_MM:
@@ -234,7 +242,7 @@ def _turns_now(deepest: float, left: float, part: int) -> tuple[float, float]:
     return now, 1.0 if now < left else 0.0
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def drive_pass(
     sections: Floats,
     cosine: Floats,
@@ -278,6 +286,7 @@ def drive_pass(
     """
     levels = level_mm.shape[0]
     room, middle = np.zeros((levels, ROOM_COLUMNS)), np.zeros((levels, 2))
+    found, stale = np.zeros((levels, ROOM_COLUMNS)), np.zeros(levels)
     spare, disc, opened = np.zeros((levels, 2)), np.zeros(levels), np.zeros(levels)
     kept, line, tilt = np.zeros((levels, 2)), np.zeros((levels, 2)), np.zeros((levels, 2))
     rested = np.zeros((levels, 2))
@@ -303,7 +312,13 @@ def drive_pass(
         section_nodes(at, profile_step, wider, wider_slope, node)
         left = turns[visited]
         for part in range(MOST_PARTS):
-            rooms(sections, cosine, sine, first, disc, planar, plane_turn[0], plane_turn[1], room)
+            if part == 0:
+                stale[:] = 1.0
+            rooms(
+                sections, cosine, sine, first, disc, planar, plane_turn[0], plane_turn[1], found,
+                stale,
+            )  # fmt: skip
+            room[:] = found
             smoothed_rooms(level_mm, first, _SMOOTHING_MM, steady_mm, room, middle, spare)
             wall_nodes(at, level_mm, first, room, middle, disc, node, shift)
             axial[:] = 0.0
@@ -325,8 +340,10 @@ def drive_pass(
             if not done:
                 force[:] = 0.0
             _tilts(level_mm, first, bend, rested, tilt)
-            filled = _unite_all(sections, cosine, sine, first, opened, rested, tilt)
             spread_force(level_mm, first, at, force, stroke_mm, line)
+            filled = _unite_all(
+                sections, cosine, sine, first, opened, rested, tilt, line, False, stale
+            )
             deepest = _deepest(first, opened, line, per_turn)
             now, short = _turns_now(deepest, left, part)
             for j in range(levels):
@@ -335,7 +352,9 @@ def drive_pass(
                     if j >= first and opened[j] > 0.0:
                         rested[j, a] += per_turn * now * line[j, a]
             if deepest > 0.0:
-                filled += _unite_all(sections, cosine, sine, first, opened, rested, tilt)
+                filled += _unite_all(
+                    sections, cosine, sine, first, opened, rested, tilt, line, True, stale
+                )
             visit[count, TIP], visit[count, CONVERGED] = tip, 1.0 if done else 0.0
             visit[count, ITERATIONS], visit[count, INSERTION_N] = used, -axial[nodes - 2]
             visit[count, FILLED_MM2], visit[count, CUT_SHORT] = filled, short

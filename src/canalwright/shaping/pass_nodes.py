@@ -39,7 +39,7 @@ _BEYOND_MM = 2.0
 _TIP_REFINEMENT = 0.12
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def _interval(level_mm: Floats, at: float, start: int) -> int:
     j = start
     while j < level_mm.shape[0] - 2 and level_mm[j + 1] <= at:
@@ -47,7 +47,7 @@ def _interval(level_mm: Floats, at: float, start: int) -> int:
     return j
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def place_nodes(
     tip: float,
     level_mm: Floats,
@@ -111,7 +111,7 @@ def place_nodes(
             turn[i, 0], turn[i, 1] = cosine / size, sine / size
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def wall_nodes(
     at: Floats,
     level_mm: Floats,
@@ -156,7 +156,7 @@ def wall_nodes(
             node[i, COSINE], node[i, SINE] = math.cos(turned), math.sin(turned)
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def section_nodes(
     at: Floats, profile_step: float, wider: Floats, wider_slope: Floats, node: Floats
 ) -> None:
@@ -170,7 +170,7 @@ def section_nodes(
         node[i, WIDER_SLOPE] = (1.0 - mix) * wider_slope[k] + mix * wider_slope[k + 1]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def offset_at_nodes(
     at: Floats, level_mm: Floats, first: int, offset_mm: Floats, shift: Floats, out: Floats
 ) -> None:
@@ -184,7 +184,7 @@ def offset_at_nodes(
             out[i, a] = (1.0 - mix) * offset_mm[j, a] + mix * offset_mm[j + 1, a] - shift[i, a]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def to_levels(
     level_mm: Floats, first: int, at: Floats, given: Floats, column: int, out: Floats
 ) -> None:
@@ -197,7 +197,7 @@ def to_levels(
         out[j] = (1.0 - mix) * given[i, column] + mix * given[i + 1, column]
 
 
-@njit(cache=True, fastmath=MATH)
+@njit(cache=True, fastmath=MATH, error_model="numpy")
 def spread_force(
     level_mm: Floats,
     first: int,

@@ -82,7 +82,18 @@ def test_a_disc_beside_the_axis_fills_the_pocket_and_says_so():
 def room_of(section, radius):
     theta = directions_rad(section.size)
     room = np.zeros((1, ROOM_COLUMNS))
-    rooms(section[None], np.cos(theta), np.sin(theta), 0, np.array([radius]), False, 1.0, 0.0, room)
+    rooms(
+        section[None],
+        np.cos(theta),
+        np.sin(theta),
+        0,
+        np.array([radius]),
+        False,
+        1.0,
+        0.0,
+        room,
+        np.ones(1),
+    )
     return room[0]
 
 
