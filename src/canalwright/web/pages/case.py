@@ -183,8 +183,9 @@ class CasePage:
         case = self._opened.file.case
         with (
             ui.dialog().props('aria-label="Correct the case"') as dialog,
-            ui.element("form").classes("sheet stack").style("width:26rem"),
+            ui.element("form").classes("sheet stack").style("width:26rem") as form,
         ):
+            form.on("submit.prevent", lambda: None)
             ui.html("Correct the case", sanitize=False, tag="h2")
             label = ui.input("Label", value=case.label).props("outlined dense stack-label")
             difficulty = ui.input("Difficulty class", value=case.difficulty).props(

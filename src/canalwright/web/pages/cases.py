@@ -158,8 +158,10 @@ class CasesPage:
     def _ask_for_case(self) -> None:
         with (
             ui.dialog().props('aria-label="New case"') as dialog,
-            ui.element("form").classes("sheet stack").style("width:26rem"),
+            ui.element("form").classes("sheet stack").style("width:26rem") as form,
         ):
+            # The button acts; the browser must not send the form besides.
+            form.on("submit.prevent", lambda: None)
             ui.html("New case", sanitize=False, tag="h2")
             ui.html(
                 '<p class="soft">It gets a pseudonym. Do not write a person\'s name.</p>',
