@@ -213,7 +213,7 @@ def test_a_plan_shows_its_tracks_reasons_cautions_and_what_was_left_out(shelf_fo
         press(user, "Plan")
         assert "Drawn before:" in await until(user, "Drawn before:")
         press(user, "Plan as JSON")
-        response = await user.download.next()
+        response = await user.download.next(timeout=PATIENCE_S)
         document = json.loads(response.content)
         assert document["schema"] == "canalwright/plan@1"
         assert document["target"]["size"] == 25
