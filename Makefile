@@ -71,6 +71,16 @@ frontend: ## Rebuild the browser bundle of the 3-D view (needs Node; its result 
 bench: $(VENV)/.dev-ready ## Measure speed and accuracy against general libraries
 	$(BIN)/python -m pytest benchmarks --benchmark-only -q
 	$(BIN)/python benchmarks/against_peers.py
+	$(BIN)/python benchmarks/start_up.py --out benchmarks/results/start_up.md
+
+.PHONY: bench-long
+bench-long: bench ## The same, and every long benchmark on an otherwise idle machine (hours, 10 GB of disk)
+	$(BIN)/python benchmarks/measure_speed.py --out benchmarks/results/measure_speed.md
+	$(BIN)/python benchmarks/propose_canals.py --seeds 12 --out benchmarks/results/proposals.md
+	$(BIN)/python benchmarks/evaluate_pairs.py --seeds 4 --out benchmarks/results/evaluate_pairs.md
+	$(BIN)/python benchmarks/voxel_check.py --seeds 10 --out benchmarks/results/voxel_check.md
+	$(BIN)/python benchmarks/workbench_users.py --users 10 --out benchmarks/results/workbench_users.md
+	$(BIN)/python benchmarks/cohort_throughput.py --out benchmarks/results/cohort_throughput.md
 
 .PHONY: clean
 clean: ## Remove the environment, caches and everything built
