@@ -24,7 +24,7 @@ Mask = NDArray[np.bool_]
 
 # What the ellipse leaves over, against noise and against the contrast: from the first value on the
 # outline begins to count, from the second on it counts alone. Averaged over so many levels.
-_EXCESS, _LEFT, _RUN = (1.3, 1.6), (0.015, 0.025), 9
+_EXCESS, _LEFT, _RUN = (1.15, 1.4), (0.015, 0.025), 9
 _TAIL_SIGMAS = 2.3
 _SEED_MM = 0.45
 _STAR_TOLERANCE = 0.2

@@ -39,7 +39,7 @@ _INFINITE = np.inf
 # it may be off when the canal cannot tell.
 _BLUR_MM, _GUESS_SD = 0.106, 0.15
 _MICRO_BELOW_MM = 0.07
-_FITS_WELL, _LEAST_FITTING, _LEAST_FITTING_SHARE = 1.45, 6, 0.6
+_FITS_WELL, _LEAST_FITTING, _LEAST_FITTING_SHARE = 1.25, 6, 0.6
 _ALIKE = 0.45
 
 
