@@ -209,6 +209,7 @@ def narrowed_rows(name, done):
         f"{1000 * max(r['off_mm'] for r in done):.0f}",
         f"{1000 * max(r['off_faded_mm'] for r in done):.0f}",
         f"{most(done, 'faded_error', 1000.0):.0f}" if any(r["faded"] for r in done) else "–",
+        f"{most(done, 'wall_faded', 1000.0):.0f}" if any(r["faded"] for r in done) else "–",
     ]
 
 
@@ -275,7 +276,7 @@ def document(results, names, command):
         f"{len(seeds)} seeded roots per cell (seeds {seeds[0]} to {seeds[-1]}), written by "
         f"`{command}`. All figures are on simulated images. Half-maximum segmentation is given the "
         "true centerline and gray values; its curvature is that of its centroids, waves below 2 mm "
-        "smoothed away. Levels that a measurement itself calls faded are left out of its sizes and "
+        "smoothed away. Levels that a measurement itself calls faded are left out of its sizes, walls and "
         "course and have a table of their own. Errors of the wall leave out the apical 0.5 mm, "
         "where the root ends.",
     ]
@@ -305,7 +306,8 @@ def document(results, names, command):
             "Wanted: followed within 200 µm, or reported as faded.",
             table(
                 ("rung", "reported as faded", "off where not faded, mean / max µm",
-                 "off where faded, max µm", "D where faded, max µm"),
+                 "off where faded, max µm", "D where faded, max µm",
+                 "thinnest dentin per level where faded, max µm"),
                 [narrowed_rows(name, by(results, "rung", name)[0]) for name in narrowed],
             ),
         ]  # fmt: skip

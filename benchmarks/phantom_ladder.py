@@ -150,6 +150,7 @@ def figures(found, truth, scan, voxel_mm, spec):
     error = found.diameter_mm - at(true.diameter_mm)
     faded = faded_levels(found)
     seen = ~faded
+    walled = past & seen
     return usual | {
         "seen": seen,
         "error": error[seen],
@@ -162,9 +163,11 @@ def figures(found, truth, scan, voxel_mm, spec):
         "faded_error": error[faded],
         "gap": gap[seen] / voxel_mm,
         "length": found.length_mm - true.length_mm,
-        "wall": wall[past],
-        "wall_covered": (np.abs(wall) < found.dentin_sd_mm)[past],
-        "wall_min": np.nanmin(found.dentin_min_mm[past]) - np.nanmin(at(true.dentin_min_mm)[past]),
+        "wall": wall[walled],
+        "wall_covered": (np.abs(wall) < found.dentin_sd_mm)[walled],
+        "wall_min": np.nanmin(found.dentin_min_mm[walled])
+        - np.nanmin(at(true.dentin_min_mm)[walled]),
+        "wall_faded": wall[past & faded],
         "schneider": schneider_deg(found.centerline_mm) - schneider_deg(true.centerline_mm),
         "tangent": tangent_deg(found.centerline_mm) - tangent_deg(true.centerline_mm),
         "turning": total_turning_deg(found.centerline_mm) - total_turning_deg(true.centerline_mm),
