@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
+from canalwright.errors import NotOneTooth
 from canalwright.geometry.rigid import Rigid
 from canalwright.imaging.measure import measure_canal
 from canalwright.imaging.phantom_models import demo_phantom
@@ -71,3 +73,12 @@ def test_canals_of_a_molar_are_evaluated_with_one_registration():
     for one in (buccal, distal):
         assert one.removed_mm3.value > 3.0 * one.removed_mm3.sd
         assert one.suspicions == ()
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_invented_molars_of_two_seeds_are_two_teeth(seed):
+    first, second = demo_phantom(0), demo_phantom(seed)
+    before, after = render(first, 0.25, 0.4, 20.0, 1), render(second, 0.25, 0.4, 20.0, 2)
+    canal = first.canals[0]
+    with pytest.raises(NotOneTooth):
+        evaluate_canals(before, after, {canal.name: (canal.orifice_mm, canal.terminus_mm)})

@@ -102,8 +102,9 @@ def demo_phantom(seed: int = 0) -> RootPhantom:
     """Return an invented lower-left first molar with two mesial canals and a distal one.
 
     The mesial canals turn by about 32° on a radius of about 7.5 mm in the apical half. Bone
-    surrounds the roots below the crest; the chamber lies above the orifices. Different seeds
-    vary curve, lengths and sizes a little.
+    surrounds the roots below the crest; the chamber lies above the orifices. Different seeds are
+    different teeth: curve, lengths and sizes of canals vary, and from seed 0 on also the crown,
+    the roots' widths and the way of the distal root.
 
     Parameters
     ----------
@@ -121,30 +122,56 @@ def demo_phantom(seed: int = 0) -> RootPhantom:
         _mesial_canal(name, side, angle * turn, radius, 13.0 + rng.uniform(-0.3, 0.3), rng)
         for name, side, turn in (("mesiobuccal", 1.0, 1.0), ("mesiolingual", -1.0, 0.9))
     ]
+    crown, mesial_root, lean, further = _habitus(seed)
     distal = _canal(
         "distal",
-        _Course((0.0, 2.5, 0.0), (0.0, 0.12, -1.0), (0.0, -1.0, 0.0), 12.6, 0.0, 5.0, 12.0, 15.0,
-                0.7),
+        _Course((0.0, 2.5 + 0.2 * further, 0.0), (lean[0], 0.12 + lean[1], -1.0),
+                (0.0, -1.0, 0.0), 12.6 + 0.4 * further, 0.0, 5.0, 12.0, 15.0, 0.7),
         (0.30 * vary[2], 0.80 * vary[3]),
         (0.46 * vary[4], 1.20 * vary[5]),
     )  # fmt: skip
     line, level = _between(mesial[0], mesial[1])
     keep = level >= 0.35
     roots = (
-        _root(line[keep], level[keep] - level[keep][0], (4.1, 2.3), (6.1, 3.6), 0.9),
+        _root(
+            line[keep],
+            level[keep] - level[keep][0],
+            (4.1 * mesial_root[0], 2.3 * mesial_root[1]),
+            (6.1 * mesial_root[0], 3.6 * mesial_root[1]),
+            0.9,
+        ),
         _distal_root(distal),
     )
     return RootPhantom(
         name=f"invented lower molar, seed {seed}",
         canals=(*mesial, distal),
         roots=roots,
-        crown=Block((0.0, 0.1, 3.6), (5.0, 5.5, 4.4)),
+        crown=Block((0.0, 0.1, 3.6), (5.0 * crown[0], 5.5 * crown[1], 4.4 * crown[2])),
         chamber=Block((0.0, 0.1, 1.5), (2.0, 3.2, 1.3)),
         surround="bone",
         crest_mm=-1.5,
         low_mm=(-6.5, -6.6, -14.8),
         high_mm=(6.5, 6.9, 8.8),
         seed=seed,
+    )
+
+
+def _habitus(
+    seed: int,
+) -> tuple[tuple[float, float, float], tuple[float, float], tuple[float, float], float]:
+    """Return factors of the crown and the mesial root, and the distal root's lean and offset.
+
+    Seed 0 is the tooth of the worked examples and stays as it is.
+    """
+    if seed == 0:
+        return (1.0, 1.0, 1.0), (1.0, 1.0), (0.0, 0.0), 0.0
+    draw = np.clip(np.random.default_rng([20261, seed]).standard_normal(8), -2.0, 2.0)
+    crown, root = 1.0 + 0.05 * draw[:3], 1.0 + 0.06 * draw[3:5]
+    return (
+        (float(crown[0]), float(crown[1]), float(crown[2])),
+        (float(root[0]), float(root[1])),
+        (0.05 * float(draw[5]), 0.04 * float(draw[6])),
+        float(draw[7]),
     )
 
 
