@@ -17,6 +17,7 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from canalwright.geometry.cubic_spline import cubic_values
 from canalwright.instruments.instrument import Instrument, SectionShape
 from canalwright.instruments.outlines import checked_core_ratio
 
@@ -200,9 +201,7 @@ def _constants(shape: SectionShape, core_ratios: Floats) -> Floats:
     ratios, values = _columns(shape)
     if len(ratios) == 1:
         return np.repeat(values, len(core_ratios), axis=0)
-    from scipy.interpolate import CubicSpline
-
-    return np.asarray(CubicSpline(ratios, values)(core_ratios), float)
+    return cubic_values(ratios, values, core_ratios)
 
 
 @cache

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.anatomy.canal import Canal
+from canalwright.geometry.cubic_spline import cubic_pieces
 from canalwright.geometry.sections import directions_rad
 
 __all__ = ["CanalAxis", "averaged"]
@@ -53,10 +54,7 @@ class CanalAxis:
     @classmethod
     def of(cls, canal: Canal) -> CanalAxis:
         """Return the axis of a canal."""
-        from scipy.interpolate import CubicSpline
-
-        spline = CubicSpline(canal.level_mm, canal.centerline_mm, axis=0)
-        slope = spline(canal.level_mm, 1)
+        pieces, slope = cubic_pieces(canal.level_mm, canal.centerline_mm)
         tangent = slope / np.linalg.norm(slope, axis=1, keepdims=True)
         along = np.sum(canal.direction0 * tangent, axis=1, keepdims=True)
         first = canal.direction0 - along * tangent
@@ -67,7 +65,7 @@ class CanalAxis:
             tangent,
             first,
             np.cross(tangent, first),
-            np.ascontiguousarray(np.transpose(spline.c, (1, 0, 2))),
+            np.ascontiguousarray(np.transpose(pieces, (1, 0, 2))),
             np.asarray(canal.radius_mm, float),
         )
 
