@@ -380,8 +380,7 @@ class ChairsidePage:
             self._other(plan.id)
 
     async def _close(self) -> None:
-        visit = self._visit
-        if visit is None:
+        if (visit := self._visit) is None:
             return
         try:
             await in_thread(self._log.close, visit)
@@ -391,8 +390,7 @@ class ChairsidePage:
         ui.navigate.to(f"/case/{self._opened.id}")
 
     async def _sign(self) -> None:
-        visit = self._visit
-        if visit is None:
+        if (visit := self._visit) is None:
             return
         try:
             await in_thread(self._log.agree, visit)
