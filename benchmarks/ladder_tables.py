@@ -276,9 +276,9 @@ def document(results, names, command):
         f"{len(seeds)} seeded roots per cell (seeds {seeds[0]} to {seeds[-1]}), written by "
         f"`{command}`. All figures are on simulated images. Half-maximum segmentation is given the "
         "true centerline and gray values; its curvature is that of its centroids, waves below 2 mm "
-        "smoothed away. Levels that a measurement itself calls faded are left out of its sizes, walls and "
-        "course and have a table of their own. Errors of the wall leave out the apical 0.5 mm, "
-        "where the root ends.",
+        "smoothed away. Levels that a measurement itself calls faded are left out of its sizes, "
+        "walls and course and have a table of their own. Errors of the wall leave out the apical "
+        "0.5 mm, where the root ends.",
     ]
     parts += ["### What is wanted, and whether it is met"]
     head = ("wanted", "worst rung per voxel size in mm")
