@@ -78,7 +78,8 @@ def settled_centerline(
     sd_mm : ndarray, shape (n,)
         Standard deviation of every center along one axis, as if its neighbors were independent.
     anchor_mm : ndarray, shape (m, 3)
-        The curve stays within half the trusted distance of this one.
+        The curve stays within half the trusted distance of this one, save where it runs on
+        beyond the canal's ends: there what surrounds the root has drawn the path aside.
     settings : MeasureSettings
     """
     sd = np.hypot(sd_mm, _LEAST_CENTER_SD_MM)
@@ -92,17 +93,23 @@ def settled_centerline(
         off = np.linalg.norm(points_mm - line, axis=1) / (_DOUBTED_SDS * sd)
         weight = base / (1.0 + off**2) ** 2
     line = smoothed(points_mm, penalty, np.maximum(weight, 1e-6))
-    return _kept_within(line, anchor_mm, 0.5 * settings.trust_mm, settings)
+    free = round(EXTENSION_MM / settings.level_step_mm)
+    return _kept_within(line, anchor_mm, 0.5 * settings.trust_mm, settings, free)
 
 
 def _kept_within(
-    line: Floats, anchor: Floats, trust_mm: float, settings: MeasureSettings
+    line: Floats,
+    anchor: Floats,
+    trust_mm: float,
+    settings: MeasureSettings,
+    free_ends: int = 0,
 ) -> Floats:
     """Draw a curve back to where it is within the trusted distance of another."""
     from scipy.spatial import cKDTree
 
     step = settings.level_step_mm
     gap, index = cKDTree(anchor).query(line)
+    gap[:free_ends] = gap[len(gap) - free_ends :] = 0.0
     if np.any(gap > trust_mm):
         near = anchor[index]
         line = near + (line - near) * np.minimum(1.0, trust_mm / np.maximum(gap, 1e-9))[:, None]
