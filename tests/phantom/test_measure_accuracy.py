@@ -128,7 +128,8 @@ def test_storage_order_does_not_matter(axes, flips):
     first = measure_canal(scan, "a", canal.orifice_mm, canal.terminus_mm)
     again = measure_canal(moved(scan, axes, flips), "a", canal.orifice_mm, canal.terminus_mm)
     assert again.length_mm == pytest.approx(first.length_mm, rel=0.005)
-    np.testing.assert_allclose(again.diameter_mm, first.diameter_mm, rtol=0.02)
+    # A few levels at this apex come out near the least diameter: 2 % of that is a micrometer.
+    np.testing.assert_allclose(again.diameter_mm, first.diameter_mm, rtol=0.02, atol=0.004)
     np.testing.assert_allclose(again.centerline_mm, first.centerline_mm, atol=0.01)
 
 

@@ -36,7 +36,7 @@ _TORSION_LEAST_CURVATURE_PER_MM = 0.05
 _LEAST_HALF_MM = 0.75
 
 # Noise of a centerline is alike over so much of its length; expected square of the change of
-# curvature along 1 mm of canal, as in the measurement's settings (assumed).
+# curvature along 1 mm of canal, on average over a canal (assumed).
 _ALIKE_MM, _CHANGE_PER_MM3 = 0.8, 0.005
 
 

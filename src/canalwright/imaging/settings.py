@@ -24,8 +24,10 @@ class MeasureSettings:
     axial_sd_mm : float
         Sections are averaged along the canal with a Gaussian of this standard deviation.
     curvature_change_per_mm3 : float
-        Expected square of the change of curvature along 1 mm of canal, 1/mm² per mm: two bends
-        of 7 mm radius that begin and end abruptly in a canal of 12 mm have 0.005 (assumed).
+        Expected square of the change of curvature along 1 mm of canal, 1/mm² per mm (assumed).
+        A bend of 7 mm radius that begins and ends abruptly has 0.003 on average over a canal of
+        12 mm, but all of it in two places; the default leaves room for that, so that sharp bends
+        are not blunted where centers are poor.
     size_wave_mm : float
         Wavelength that smoothing of sizes halves.
     lumen, dentin, sigma_mm : float or None
@@ -43,7 +45,7 @@ class MeasureSettings:
     margin_mm: float = 4.5
     trust_mm: float = 0.35
     axial_sd_mm: float = 0.15
-    curvature_change_per_mm3: float = 0.005
+    curvature_change_per_mm3: float = 0.02
     size_wave_mm: float = 1.35
     lumen: float | None = None
     dentin: float | None = None
