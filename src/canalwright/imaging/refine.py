@@ -108,7 +108,8 @@ def _kept_within(
     from scipy.spatial import cKDTree
 
     step = settings.level_step_mm
-    gap, index = cKDTree(anchor).query(line)
+    distance, index = cKDTree(anchor).query(line)
+    gap = np.array(distance, float)
     gap[:free_ends] = gap[len(gap) - free_ends :] = 0.0
     if np.any(gap > trust_mm):
         near = anchor[index]
