@@ -47,12 +47,14 @@ def print_plan(result: PlanResult) -> None:
 def print_uncertainty(plans: tuple[PlanUncertainty, ...]) -> None:
     """Print how probable it is that limits are broken, and what to measure better."""
     from canalwright.reports.sequence_tables import (
+        exceeded_table,
         factors_table,
         risks_table,
         uncertainty_sentences,
     )
 
     print_table(text_table(risks_table(plans[0])))
+    print_table(text_table(exceeded_table(plans[0])))
     print_table(text_table(factors_table(plans[0])))
     for sentence in uncertainty_sentences(plans):
         print_text(sentence)

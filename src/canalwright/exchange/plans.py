@@ -148,6 +148,8 @@ class LimitRiskRecord(Record):
     high: Finite
     limit: Finite
     unit: str
+    decided_by: str = ""
+    decided_share: NotNegative = 0.0
 
 
 class FactorRecord(Record):
@@ -269,6 +271,8 @@ def _limit_risk(one: LimitRisk) -> LimitRiskRecord:
         high=round(one.high, 4),
         limit=one.limit,
         unit=one.unit,
+        decided_by=one.decided_by,
+        decided_share=round(one.decided_share, 4),
     )
 
 

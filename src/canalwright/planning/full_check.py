@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,13 +34,14 @@ from canalwright.shaping.off_center import shape_pass
 from canalwright.shaping.off_center_step import OffCenterStep
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, step
 
-__all__ = ["FullCheck", "FullChecker", "dropped_of", "full_check_of"]
+__all__ = ["MOST_OVER_WINDOW", "FullCheck", "FullChecker", "dropped_of", "full_check_of"]
 
 Floats = NDArray[np.float64]
 Name = tuple[str, float]
 
 _SLACK = 1e-9
-_A_FIFTH_MORE = 1.2
+MOST_OVER_WINDOW: Final = 1.2
+"""How far an instrument's strain may exceed that of the axis over a window."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +139,7 @@ def _without_noise(loads: PassLoads, windowed: Floats, parameters: LoadParameter
     An instrument that fills its canal follows the measured axis with all its noise; the model of
     its true shape finds up to a fifth more than the smoothed axis, and not more.
     """
-    strain = np.minimum(np.nan_to_num(loads.strain), _A_FIFTH_MORE * windowed)
+    strain = np.minimum(np.nan_to_num(loads.strain), MOST_OVER_WINDOW * windowed)
     peak = int(np.argmax(strain))
     used = loads.fatigue_used
     if used is not None:
@@ -256,7 +258,7 @@ def _loads(situation: Situation, made: Made) -> tuple[Margin, ...]:
 def _strain(made: Made, limits: Limits) -> Margin:
     """Judge the strain below the entrance, which access straightens."""
     strain, level = made.loads.strain, made.loads.level_mm
-    below = level <= level[-1] - limits.access_mm.value + _SLACK
+    below = level <= level[-1] - limits.entrance_mm(float(level[-1])) + _SLACK
     at = int(np.argmax(np.where(below, strain, 0.0)))
     value = float(strain[at]) if below[at] else 0.0
     return _margin("strain", value, limits.strain.value, "", float(level[at]))

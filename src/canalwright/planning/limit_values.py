@@ -80,8 +80,9 @@ class Limits:
         advance, rubbing included, for an engine-driven instrument in its true shape.
     strain : Graded
         Largest surface strain (ratio) of an engine-driven instrument in its true shape.
-    access_mm : Graded
-        Length below the orifice where bending is a caution and no limit.
+    access_mm, access_share : Graded
+        Length below the orifice where bending is a caution and no limit, and the largest share of
+        the canal's length that this may be.
     screw_in_n : Graded
         Largest pull toward the terminus on an engine-driven instrument, where its pitch is known.
     transportation_mm : Graded
@@ -241,6 +242,12 @@ class Limits:
         Evidence.PRACTICE,
         note="access straightens the entrance before instruments go down it",
     )
+    access_share: Graded = Graded(
+        0.2,
+        "",
+        Evidence.ASSUMED,
+        note="2 mm of a canal of 10 mm; of a short one access straightens no more than that share",
+    )
     screw_in_n: Graded = Graded(
         10.0,
         "N",
@@ -255,3 +262,7 @@ class Limits:
         note="more than that at the apex may harm the seal: often quoted, poorly supported; asked "
         "for at every level here",
     )
+
+    def entrance_mm(self, length_mm: float) -> float:
+        """Return the length below the orifice of a canal where bending is no limit."""
+        return min(self.access_mm.value, self.access_share.value * length_mm)

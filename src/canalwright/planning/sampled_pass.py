@@ -2,135 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from canalwright.evidence import Graded
-from canalwright.geometry.sections import section_area_mm2
 from canalwright.instruments.instrument import Kind
 from canalwright.mechanics.torsion import plastic_capacity_nmm
 from canalwright.planning.limits import glide_limit_mm, inserted, step_limit_percent
 from canalwright.planning.loads import speed_rpm
+from canalwright.planning.sampled_bending import centered_fatigue
+from canalwright.planning.sampled_shape import shape_limits
+from canalwright.planning.sampled_types import JudgedSamples, SampledCanal, SampledPass, at_most
 from canalwright.planning.situation import Situation
-from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape, level_widths_mm, step
+from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, level_widths_mm, step
 from canalwright.units import rad_per_s_from_rpm
 
-__all__ = ["JudgedSamples", "SampledCanal", "SampledPass", "carried_out"]
+__all__ = ["carried_out"]
 
 Floats = NDArray[np.float64]
 
-_GRID: Final = 64
 _NMM_PER_J: Final = 1000.0
-
-
-@dataclass(frozen=True, eq=False)
-class JudgedSamples:
-    """One limit over all samples: the value reached, and the share of the limit it uses."""
-
-    constraint: str
-    value: Floats
-    used: Floats
-    limit: float
-    unit: str
-
-
-@dataclass(frozen=True, eq=False)
-class SampledPass:
-    """One pass over all samples."""
-
-    removed_mm3: Floats
-    judged: tuple[JudgedSamples, ...]
-
-
-@dataclass(eq=False)
-class SampledCanal:
-    """Samples of a canal that a sequence goes through; `now_mm` changes with every pass.
-
-    Attributes
-    ----------
-    nominal : Shape
-        The canal as measured, before the first pass.
-    now_mm : ndarray, shape (samples, levels)
-        Inscribed diameter.
-    untouched : ndarray of bool, shape (samples, levels)
-        Where no instrument has cut yet.
-    size_error_mm, outer_error_mm : ndarray, shape (samples, levels)
-    energy_factor, strength_factor, life_factor : ndarray, shape (samples,)
-        Factors on the nominal parameters.
-    areas : _Areas
-    now : Shape
-        The nominal canal after the passes so far, for loads that are only scaled.
-    """
-
-    nominal: Shape
-    now_mm: Floats
-    untouched: NDArray[np.bool_]
-    size_error_mm: Floats
-    outer_error_mm: Floats
-    energy_factor: Floats
-    strength_factor: Floats
-    life_factor: Floats
-    areas: _Areas
-    now: Shape = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.now = self.nominal
-
-    @classmethod
-    def of(
-        cls,
-        situation: Situation,
-        *,
-        size_error_mm: Floats,
-        outer_error_mm: Floats,
-        energy_factor: Floats,
-        strength_factor: Floats,
-        life_factor: Floats,
-    ) -> SampledCanal:
-        """Return samples of the canal that a situation starts from."""
-        start = situation.start
-        smallest_mm = situation.rules.limits.smallest_start_mm.value
-        now = np.maximum(start.inscribed_mm + size_error_mm, smallest_mm)
-        return cls(
-            start,
-            now,
-            np.ones(now.shape, bool),
-            now - start.inscribed_mm,
-            outer_error_mm,
-            energy_factor,
-            strength_factor,
-            life_factor,
-            _Areas.of(start),
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class _Areas:
-    """Section area per level on an even grid of diameters."""
-
-    low_mm: float
-    spacing_mm: float
-    area_mm2: Floats
-
-    @classmethod
-    def of(cls, shape: Shape) -> _Areas:
-        grid = np.linspace(0.0, max(2.0, float(shape.inscribed_mm.max()) * 1.5), _GRID)
-        radius = np.maximum(shape.radius_mm[None], grid[:, None, None] / 2.0)
-        return cls(0.0, float(grid[1]), section_area_mm2(radius))
-
-    def at(self, diameter_mm: Floats) -> Floats:
-        """Return areas for diameters of shape (samples, levels), linear between grid points."""
-        place = np.clip((diameter_mm - self.low_mm) / self.spacing_mm, 0.0, _GRID - 1.001)
-        below = place.astype(int)
-        share = place - below
-        level = np.arange(diameter_mm.shape[1])
-        return np.asarray(
-            self.area_mm2[below, level] * (1.0 - share) + self.area_mm2[below + 1, level] * share,
-            float,
-        )
 
 
 def carried_out(
@@ -160,6 +52,7 @@ def carried_out(
         *_bites(situation, made, bite, before, width),
         *_wall(situation, canal, nominal, offset_mm, bite),
         *_glide_path(situation, canal, made),
+        *shape_limits(situation, canal, made, bite, offset_mm),
         *_loads(situation, canal, made, slices * width, offset_mm),
     )
     canal.now = step(canal.now, made).after
@@ -168,19 +61,15 @@ def carried_out(
     return SampledPass((slices * width).sum(axis=1), judged)
 
 
-def _at_most(name: str, value: Floats, limit: Graded) -> JudgedSamples:
-    return JudgedSamples(name, value, value / limit.value, limit.value, limit.unit)
-
-
 def _bites(
     situation: Situation, made: Pass, bite: Floats, before: Floats, width: Floats
 ) -> tuple[JudgedSamples, ...]:
     limits = situation.rules.limits
     name, percent = step_limit_percent(made, limits, situation.rules.target)
     return (
-        _at_most(name, 100.0 * (bite / before).max(axis=1), percent),
-        _at_most("step_mm", bite.max(axis=1), limits.step_mm),
-        _at_most("engaged_mm", (bite > 0.0) @ width, limits.engaged_mm),
+        at_most(name, 100.0 * (bite / before).max(axis=1), percent),
+        at_most("step_mm", bite.max(axis=1), limits.step_mm),
+        at_most("engaged_mm", (bite > 0.0) @ width, limits.engaged_mm),
     )
 
 
@@ -239,11 +128,9 @@ def _loads(
     share = np.where(capacity > 0.0, torque / np.where(capacity > 0.0, capacity, 1.0), 0.0)
     fraction = share.max(axis=1) / scale
     limits = situation.rules.limits
-    found = [_at_most("torque_fraction", fraction, limits.torque_fraction)]
-    if nominal.fatigue_fraction is not None:
-        used = nominal.fatigue_fraction / canal.life_factor
-        found.append(_at_most("fatigue_fraction", used, limits.fatigue_fraction))
-    return tuple(found)
+    found = [at_most("torque_fraction", fraction, limits.torque_fraction)]
+    fatigue = centered_fatigue(situation, canal, made, nominal, offset_mm)
+    return tuple(found) if fatigue is None else (*found, fatigue)
 
 
 def _capacity_nmm(situation: Situation, made: Pass) -> Floats:

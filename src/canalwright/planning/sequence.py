@@ -84,7 +84,7 @@ def plan_of(
         _gauge_first(situation),
         _high_strain(steps),
         _hard_by_hand(steps),
-        _bent_entrance(steps, situation.rules.limits),
+        _bent_entrance(steps, situation.rules.limits, situation.canal.length_mm),
         _engaged_caution(walk, situation.rules.limits),
         strength_cautions(set_torques, situation.parameters),
     )
@@ -264,8 +264,11 @@ def _hard_by_hand(steps: tuple[PlannedStep, ...]) -> tuple[Caution, ...]:
     )
 
 
-def _bent_entrance(steps: tuple[PlannedStep, ...], limits: Limits) -> tuple[Caution, ...]:
+def _bent_entrance(
+    steps: tuple[PlannedStep, ...], limits: Limits, length_mm: float
+) -> tuple[Caution, ...]:
     """Warn where an instrument would be bent beyond the limit on its way in; common practice."""
+    entrance_mm = limits.entrance_mm(length_mm)
     worst = max(
         (s for s in steps if s.full and s.instrument.kind is Kind.ENGINE),
         key=lambda s: s.loads.peak_strain,
@@ -276,7 +279,7 @@ def _bent_entrance(steps: tuple[PlannedStep, ...], limits: Limits) -> tuple[Caut
     return (
         Caution(
             "BENT_ENTRANCE",
-            f"The measured axis bends sharply within {limits.access_mm.value:g} mm of the orifice: "
+            f"The measured axis bends sharply within {entrance_mm:.1f} mm of the orifice: "
             f"{worst.instrument.id} would be strained to {worst.loads.peak_strain:.1%} at level "
             f"{worst.loads.peak_strain_level_mm:.1f} mm. Straighten the entrance by the access "
             "first, measure again, and turn nothing in that bend.",

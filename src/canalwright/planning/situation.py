@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.anatomy.canal import Canal
-from canalwright.anatomy.windowed import local_bending
+from canalwright.anatomy.windowed import LocalBending, local_bending
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange, QuestionedUnit
 from canalwright.mechanics.concentric import PassLoads
@@ -25,6 +25,7 @@ from canalwright.shaping.wear import DEFAULT_WEAR, WearModel
 __all__ = [
     "Situation",
     "canal_curvature_per_mm",
+    "canal_curvature_sd_per_mm",
     "situated",
     "start_cautions",
 ]
@@ -87,9 +88,18 @@ class Situation:
 def canal_curvature_per_mm(canal: Canal) -> Floats:
     """Return the curvature of a canal's axis at its levels, over the usual window."""
     bending = local_bending(canal.centerline_mm)
-    share = canal.level_mm / canal.length_mm
-    at = share * bending.level_mm[-1]
-    return np.asarray(np.interp(at, bending.level_mm, bending.curvature_per_mm), float)
+    return _at_levels(canal, bending, bending.curvature_per_mm)
+
+
+def canal_curvature_sd_per_mm(canal: Canal, centerline_sd_mm: float) -> Floats:
+    """Return the standard deviation of that curvature, for points off by so much on each axis."""
+    bending = local_bending(canal.centerline_mm)
+    return _at_levels(canal, bending, bending.curvature_sd_per_mm(centerline_sd_mm))
+
+
+def _at_levels(canal: Canal, bending: LocalBending, values: Floats) -> Floats:
+    at = canal.level_mm / canal.length_mm * bending.level_mm[-1]
+    return np.asarray(np.interp(at, bending.level_mm, values), float)
 
 
 def situated(

@@ -7,20 +7,31 @@ parameters of the load models. Each sample carries the whole sequence out, level
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.anatomy.canal import Canal
-from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
-from canalwright.evidence import Evidence, Graded
-from canalwright.planning.sampled_full import with_full_loads
-from canalwright.planning.sampled_pass import SampledCanal, carried_out
-from canalwright.planning.situation import Situation, situated
+from canalwright.evidence import Graded
+from canalwright.planning.sampled_full import FullFactors, with_full_loads
+from canalwright.planning.sampled_pass import carried_out
+from canalwright.planning.sampled_shape import OF_SHAPE
+from canalwright.planning.sampled_types import JudgedSamples, SampledCanal, SampledPass
+from canalwright.planning.situation import (
+    Situation,
+    canal_curvature_sd_per_mm,
+    situated,
+)
 from canalwright.planning.types import Limits, Plan, PlannedStep, Target
+from canalwright.planning.uncertainty_types import (
+    DEFAULT_SPREADS,
+    FactorShare,
+    LimitRisk,
+    PlanUncertainty,
+    Spreads,
+)
 from canalwright.shaping.shape import Pass
 
 __all__ = [
@@ -46,132 +57,9 @@ _NORMAL: Final = (
     "fatigue life",
     "friction",
     "rate of wear",
+    "curvature",
+    "working length",
 )
-SAMPLED_ASSUMPTIONS: Final = Caution(
-    "SAMPLED_ASSUMPTIONS",
-    "Probabilities follow from the stated standard deviations and spreads, several of them "
-    "assumed, from the concentric model, and from full loads that are scaled, not computed again; "
-    "strain is not sampled. They are not frequencies seen in patients.",
-    "project rule",
-)
-
-
-@dataclass(frozen=True, slots=True)
-class Spreads:
-    """How uncertain the parameters are beside what the canal and instruments state themselves.
-
-    Attributes
-    ----------
-    cutting_energy_sigma : Graded
-        Standard deviation of the logarithm of the specific cutting energy, where that energy
-        states none of its own.
-    fitted_energy_sigma : Graded
-        The same from pass to pass where the energy was fitted; the deviation of the fit adds to it.
-    strength_sigma : Graded
-        Relative standard deviation of the torsional strength.
-    fatigue_life_sigma : Graded
-        Standard deviation of the logarithm of the fatigue life.
-    friction_sigma, wear_sigma : Graded
-        The same of the friction coefficient and of the rate of wear, for full loads.
-    """
-
-    cutting_energy_sigma: Graded = Graded(
-        0.5, "", Evidence.ASSUMED, note="0.5 to 3 J/mm³ is plausible: a factor of 2.4 either way"
-    )
-    fitted_energy_sigma: Graded = Graded(
-        0.25, "", Evidence.ASSUMED, note="one logged pass need not speak for another instrument"
-    )
-    strength_sigma: Graded = Graded(0.15, "", Evidence.ASSUMED)
-    fatigue_life_sigma: Graded = Graded(
-        0.3, "", Evidence.PUBLISHED, source="huelsmann2019", note="single results scatter by 30 %"
-    )
-    friction_sigma: Graded = Graded(
-        0.35, "", Evidence.ASSUMED, note="0.1 to 0.4 is plausible: a factor of 2 either way"
-    )
-    wear_sigma: Graded = Graded(
-        0.7, "", Evidence.ASSUMED, note="nobody has measured it; a factor of 2 either way"
-    )
-
-
-DEFAULT_SPREADS: Final = Spreads()
-
-
-@dataclass(frozen=True, slots=True)
-class LimitRisk:
-    """One limit of one step over all samples.
-
-    Attributes
-    ----------
-    step : int
-        Counted from 1.
-    instrument : str
-    constraint : str
-        A limit of `Limits`.
-    probability : float
-        Share of the samples in which it is broken.
-    low, median, high : float
-        5th, 50th and 95th percentile of the value.
-    limit : float
-    unit : str
-    """
-
-    step: int
-    instrument: str
-    constraint: str
-    probability: float
-    low: float
-    median: float
-    high: float
-    limit: float
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
-class FactorShare:
-    """How much one uncertain quantity decides the largest share of a limit used.
-
-    Attributes
-    ----------
-    factor : str
-    share : float
-        Squared rank correlation with the largest share used, 0 to 1.
-    """
-
-    factor: str
-    share: float
-
-
-@dataclass(frozen=True, eq=False)
-class PlanUncertainty:
-    """What sampling says about a sequence.
-
-    Attributes
-    ----------
-    samples, seed : int
-    limits : tuple of LimitRisk
-        Most probable to be broken first.
-    any_probability : float
-        Share of the samples in which some limit is broken.
-    risk : tuple of float
-        5th, 50th and 95th percentile of the largest share of any limit used.
-    removed_mm3 : tuple of float
-        The same of the dentin removed.
-    factors : tuple of FactorShare
-        Most influential first: what to measure better.
-    cautions : tuple of Caution
-    exceeded : tuple of (str, float)
-        Each limit with the share of the samples in which some step exceeds it.
-    """
-
-    samples: int
-    seed: int
-    limits: tuple[LimitRisk, ...]
-    any_probability: float
-    risk: tuple[float, float, float]
-    removed_mm3: tuple[float, float, float]
-    factors: tuple[FactorShare, ...]
-    cautions: tuple[Caution, ...] = (SAMPLED_ASSUMPTIONS,)
-    exceeded: tuple[tuple[str, float], ...] = ()
 
 
 def uncertainty_of(
@@ -218,8 +106,9 @@ def uncertainty_of(
     -----
     Instruments differ from their nominal diameter by one error each, uniform within tolerance.
     The glide path is judged only where no instrument has been: behind one, it is made, not seen.
-    The limits over the target are a choice of shape and not sampled; nor is strain, for which no
-    deviation of the curvature between levels is known.
+    Curvature has one error for the whole canal as well, scaled by its deviation at each level; the
+    strain of a solved instrument is changed by as much (see `sampled_bending`). Every limit that a
+    step is judged by is sampled, but for the rule that no instrument follows a larger one.
     """
     if not 2 <= samples <= _MOST_SAMPLES:
         raise OutOfRange(name="samples", got=samples, unit="", allowed=(2, _MOST_SAMPLES))
@@ -228,16 +117,16 @@ def uncertainty_of(
     names = list(dict.fromkeys(p.instrument.id for p in made))
     factors = _factors(names, samples, seed)
     sampled = _sampled_canal(situation, factors, spreads)
-    offsets = {name: factors[f"tolerance of {name}"] for name in names}
-    done = [
-        carried_out(situation, sampled, one, _offset_mm(one, offsets[one.instrument.id]))
-        for one in made
-    ]
+    done = [carried_out(situation, sampled, one, _offset_mm(one, factors)) for one in made]
     steps = tuple(planned)
     if steps:
-        energy = situation.parameters.specific_cutting_energy_j_per_mm3
-        more = _full_factors(factors, spreads, _energy_sigma(energy, spreads))
-        done = [with_full_loads(o, s, **more) for o, s in zip(done, steps, strict=True)]
+        more = _full_factors(situation, factors, spreads)
+        done = [
+            with_full_loads(
+                situation, sampled, one, step, more, _offset_mm(step.step.made, factors)
+            )
+            for one, step in zip(done, steps, strict=True)
+        ]
     return _gathered(done, factors, seed, [p.instrument.id for p in made])
 
 
@@ -301,8 +190,8 @@ def _factors(names: list[str], samples: int, seed: int) -> dict[str, Floats]:
     return found
 
 
-def _offset_mm(made: Pass, unit: Floats) -> Floats:
-    return unit * made.instrument.tolerance_mm
+def _offset_mm(made: Pass, factors: dict[str, Floats]) -> Floats:
+    return factors[f"tolerance of {made.instrument.id}"] * made.instrument.tolerance_mm
 
 
 def _sampled_canal(
@@ -316,6 +205,9 @@ def _sampled_canal(
         energy_factor=np.exp(_energy_sigma(energy, spreads) * factors["cutting energy"]),
         strength_factor=np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
         life_factor=np.exp(spreads.fatigue_life_sigma.value * factors["fatigue life"]),
+        bend_error=factors["curvature"],
+        length_error_mm=spreads.working_length_sd.value * factors["working length"],
+        bend_sd_per_mm=canal_curvature_sd_per_mm(canal, spreads.centerline_sd.value),
     )
 
 
@@ -328,56 +220,60 @@ def _energy_sigma(energy: Graded, spreads: Spreads) -> float:
 
 
 def _full_factors(
-    factors: dict[str, Floats], spreads: Spreads, energy_sigma: float
-) -> dict[str, Floats]:
-    return {
-        "energy_factor": np.exp(energy_sigma * factors["cutting energy"]),
-        "friction_factor": np.exp(spreads.friction_sigma.value * factors["friction"]),
-        "strength_factor": np.maximum(
-            1.0 + spreads.strength_sigma.value * factors["strength"], 0.1
-        ),
-        "wear_factor": np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
-    }
+    situation: Situation, factors: dict[str, Floats], spreads: Spreads
+) -> FullFactors:
+    energy = situation.parameters.specific_cutting_energy_j_per_mm3
+    return FullFactors(
+        energy=np.exp(_energy_sigma(energy, spreads) * factors["cutting energy"]),
+        friction=np.exp(spreads.friction_sigma.value * factors["friction"]),
+        strength=np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
+        wear=np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
+    )
 
 
 def _gathered(
-    done: list[Any], factors: dict[str, Floats], seed: int, names: list[str]
+    done: list[SampledPass], factors: dict[str, Floats], seed: int, names: list[str]
 ) -> PlanUncertainty:
     count = len(next(iter(factors.values())))
-    worst = np.zeros(count)
+    worst, ranks = np.zeros(count), _standard_ranks(factors)
     removed = np.zeros(count)
     rows = []
     over: dict[str, NDArray[np.bool_]] = {}
     for number, (name, one) in enumerate(zip(names, done, strict=True), start=1):
         removed = removed + one.removed_mm3
         for judged in one.judged:
-            worst = np.maximum(worst, judged.used)
+            if judged.constraint not in OF_SHAPE:
+                worst = np.maximum(worst, judged.used)
             broken = over.get(judged.constraint, np.zeros(count, bool))
             over[judged.constraint] = broken | (judged.used > _BREAKS)
-            rows.append(_limit_risk(number, name, judged))
+            rows.append(_limit_risk(number, name, judged, ranks))
     rows.sort(key=lambda row: -row.probability)
     return PlanUncertainty(
         samples=count,
         seed=seed,
         limits=tuple(rows),
-        any_probability=float(np.mean(worst > _BREAKS)),
+        any_probability=float(np.mean(np.any(list(over.values()), axis=0))) if over else 0.0,
         risk=_percentiles(worst),
         removed_mm3=_percentiles(removed),
-        factors=_influence(factors, worst),
+        factors=_shares(ranks, worst),
         exceeded=tuple((name, float(np.mean(broken))) for name, broken in over.items()),
     )
 
 
-def _limit_risk(number: int, name: str, judged: Any) -> LimitRisk:
-    probability = float(np.mean(judged.used > _BREAKS))
+def _limit_risk(
+    number: int, name: str, judged: JudgedSamples, ranks: dict[str, Floats]
+) -> LimitRisk:
+    first = _shares(ranks, judged.value)[0]
     return LimitRisk(
         number,
         name,
         judged.constraint,
-        probability,
+        float(np.mean(judged.used > _BREAKS)),
         *_percentiles(judged.value),
         judged.limit,
         judged.unit,
+        decided_by=first.factor if first.share > 0.0 else "",
+        decided_share=first.share,
     )
 
 
@@ -386,15 +282,19 @@ def _percentiles(values: Floats) -> tuple[float, float, float]:
     return float(low), float(median), float(high)
 
 
-def _influence(factors: dict[str, Floats], worst: Floats) -> tuple[FactorShare, ...]:
-    if np.ptp(worst) == 0.0:
-        return tuple(FactorShare(name, 0.0) for name in factors)
-    order = _ranks(worst)
-    shares = [
-        FactorShare(name, float(np.corrcoef(_ranks(values), order)[0, 1] ** 2))
-        for name, values in factors.items()
-    ]
+def _shares(ranks: dict[str, Floats], values: Floats) -> tuple[FactorShare, ...]:
+    """Return every factor with its squared rank correlation, the most influential first."""
+    if np.ptp(values) == 0.0:
+        return tuple(FactorShare(name, 0.0) for name in ranks)
+    order = _ranks(values)
+    order = (order - order.mean()) / order.std()
+    shares = [FactorShare(name, float(np.mean(one * order) ** 2)) for name, one in ranks.items()]
     return tuple(sorted(shares, key=lambda one: -one.share))
+
+
+def _standard_ranks(factors: dict[str, Floats]) -> dict[str, Floats]:
+    found = {name: _ranks(values) for name, values in factors.items()}
+    return {name: (one - one.mean()) / one.std() for name, one in found.items()}
 
 
 def _ranks(values: Floats) -> Floats:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from canalwright.planning.simulation import Simulation
 from canalwright.planning.types import PlannedStep
-from canalwright.planning.uncertainty import PlanUncertainty
+from canalwright.planning.uncertainty import LimitRisk, PlanUncertainty
 from canalwright.reports.picking import indices_every_mm
 from canalwright.reports.tables import TextTable
 from canalwright.reports.text import (
@@ -17,7 +17,9 @@ from canalwright.reports.text import (
 )
 
 __all__ = [
+    "exceeded_table",
     "factors_table",
+    "never_exceeded_sentence",
     "protocols_table",
     "risks_table",
     "sequence_table",
@@ -28,6 +30,16 @@ __all__ = [
 _ROW_EVERY_MM = 1.0
 _RISKS_SHOWN = 8
 _FACTORS_SHOWN = 6
+_DECIDES = 0.1
+"""Squared rank correlation from which a quantity is named as deciding a value; a choice."""
+
+_SHARES = (
+    "torque_fraction",
+    "torque_end_fraction",
+    "torque_peak_fraction",
+    "fatigue_fraction",
+    "strain",
+)
 
 
 def sequence_table(title: str, steps: Sequence[PlannedStep]) -> TextTable:
@@ -120,28 +132,57 @@ def _protocol_column(one: Simulation) -> dict[str, str]:
 
 
 def risks_table(found: PlanUncertainty) -> TextTable:
-    """Return the limits most probably broken, with the spread of their values."""
+    """Return the limits most probably exceeded, with the spread of their values."""
     columns = (
         ("step", "left"),
-        ("limit", "left"),
-        ("broken with probability", "right"),
-        ("5 %", "right"),
+        ("limit", "text"),
+        ("exceeded", "right"),
         ("median", "right"),
-        ("95 %", "right"),
+        ("5 to 95 %", "right"),
         ("allowed", "right"),
-        ("unit", "left"),
+        ("decided by", "left"),
     )
-    rows = tuple(
-        (
-            f"{one.step}. {one.instrument}",
-            limit_label(one.constraint),
-            format_percent(100.0 * one.probability, 1),
-            *(format_number(value, 2) for value in (one.low, one.median, one.high, one.limit)),
-            one.unit,
-        )
-        for one in found.limits[:_RISKS_SHOWN]
-    )
+    rows = tuple(_risk_row(one) for one in found.limits[:_RISKS_SHOWN])
     return TextTable(f"How sure: {found.samples} samples, seed {found.seed}", columns, rows)
+
+
+def _risk_row(one: LimitRisk) -> tuple[str, ...]:
+    share = one.constraint in _SHARES
+    scale, unit = (100.0, "%") if share else (1.0, one.unit)
+    digits = 0 if unit == "%" and one.constraint != "strain" else 1 if share else 2
+    low, median, high, limit = (
+        format_number(scale * v, digits) for v in (one.low, one.median, one.high, one.limit)
+    )
+    return (
+        f"{one.step}. {one.instrument}",
+        limit_label(one.constraint),
+        format_percent(100.0 * one.probability, 1),
+        median,
+        f"{low} to {high}",
+        f"{limit} {unit}".rstrip(),
+        one.decided_by if one.decided_share >= _DECIDES else "",
+    )
+
+
+def exceeded_table(found: PlanUncertainty) -> TextTable:
+    """Return the limits that some step exceeds in some sample, the most probable first."""
+    rows = tuple(
+        (limit_label(name), format_percent(100.0 * p, 1)) for name, p in _ranked(found) if p > 0.0
+    )
+    columns = (("limit", "left"), ("exceeded in some step", "right"))
+    return TextTable("Over the whole sequence", columns, rows)
+
+
+def never_exceeded_sentence(found: PlanUncertainty) -> str:
+    """Return which limits no sample exceeds; empty if there are none."""
+    names = [limit_label(name) for name, p in _ranked(found) if p == 0.0]
+    if not names:
+        return ""
+    return f"Exceeded in none of {found.samples} samples: {'; '.join(names)}."
+
+
+def _ranked(found: PlanUncertainty) -> list[tuple[str, float]]:
+    return sorted(found.exceeded, key=lambda one: (-one[1], one[0]))
 
 
 def factors_table(found: PlanUncertainty) -> TextTable:
@@ -158,6 +199,7 @@ def uncertainty_sentences(plans: Sequence[PlanUncertainty]) -> tuple[str, ...]:
     found = plans[0]
     low, median, high = found.risk
     removed_low, _, removed_high = found.removed_mm3
+    never = never_exceeded_sentence(found)
     return (
         f"Some limit is broken in {format_percent(100.0 * found.any_probability, 1)} of "
         f"{found.samples} samples; the largest share of any limit is "
@@ -165,6 +207,7 @@ def uncertainty_sentences(plans: Sequence[PlanUncertainty]) -> tuple[str, ...]:
         f"{format_percent(100.0 * high)} in nine of ten samples).",
         f"Dentin removed: {format_number(removed_low, 2)} to {format_number(removed_high, 2)} mm³ "
         "in nine of ten samples.",
+        *((never,) if never else ()),
         *_surer_sentence(plans),
     )
 

@@ -84,6 +84,7 @@ _LIMIT_LABELS: Final[dict[str, str]] = {
     "torque_peak_fraction": "peak torque, share of strength",
     "strain": "surface strain",
     "access_mm": "entrance that access straightens",
+    "access_share": "entrance, at most this share of the length",
     "engaged_most_mm": "length that cuts, where nothing else holds",
     "screw_in_n": "pull toward the terminus (screw-in)",
     "transportation_mm": "transportation",

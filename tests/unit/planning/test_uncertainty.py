@@ -24,7 +24,7 @@ from canalwright.shaping.shape import Pass
 from support.canals import tapered_canal
 
 ZERO = Graded(0.0, "", Evidence.OPERATOR)
-EXACT = Spreads(ZERO, ZERO, ZERO)
+EXACT = Spreads(ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO, ZERO)
 
 
 def _canal(sd_mm=0.0, dentin_sd_mm=0.0, **made):
@@ -109,7 +109,7 @@ def test_a_thousand_samples_come_close_under_full_loads_too():
     canal = _canal(sd_mm=0.02, dentin_sd_mm=0.05, spacing_mm=1.0, curve_radius_mm=30.0)
     best = plan(canal, standard_tray(), Target(25, 0.04)).plans[0]
     few, many = (_sampled_full(canal, best, samples=count) for count in (1000, 100_000))
-    full = {"torque_peak_fraction", "transportation_mm", "screw_in_n"}
+    full = {"torque_peak_fraction", "transportation_mm", "screw_in_n", "strain"}
     assert full <= {row.constraint for row in few.limits}
     assert any(0.02 < row.probability < 0.98 for row in many.limits if row.constraint in full)
     assert few.any_probability == pytest.approx(many.any_probability, abs=0.02)
@@ -189,3 +189,95 @@ def test_several_plans_keep_their_order():
     steps = plans[-1].steps
     alone = uncertainty_of(canal, passes, Target(25, 0.04), samples=64, planned=steps)
     assert found[-1].any_probability == alone.any_probability
+
+
+def _of_steps(best):
+    return {
+        (number, margin.constraint)
+        for number, one in enumerate(best.steps, start=1)
+        for margin in (*one.margins, *one.full.margins)
+    }
+
+
+@pytest.mark.parametrize("fatigue_test", [None, (0.04, 500)])
+def test_every_limit_a_step_is_judged_by_is_sampled(fatigue_test):
+    parameters = DEFAULT_LOAD_PARAMETERS
+    if fatigue_test:
+        parameters = parameters.with_fatigue_test(*fatigue_test)
+    canal = _canal(sd_mm=0.02, dentin_sd_mm=0.05, curve_radius_mm=20.0)
+    best = plan(canal, standard_tray(), Target(25, 0.04), parameters=parameters).plans[0]
+    result = _sampled_full(canal, best, samples=256, parameters=parameters)
+    wanted = {pair for pair in _of_steps(best) if pair[1] != "no_cut"}
+    missing = wanted - {(row.step, row.constraint) for row in result.limits}
+    # A way that instruments have made everywhere is not judged by the image (see above).
+    assert {name for _, name in missing} <= {"glide_path_mm"}
+    assert {name for _, name in wanted} - {"glide_path_mm"} <= dict(result.exceeded).keys()
+    assert ("fatigue_fraction" in dict(result.exceeded)) == (fatigue_test is not None)
+
+
+def test_without_any_uncertainty_full_loads_are_those_of_the_plan():
+    parameters = DEFAULT_LOAD_PARAMETERS.with_fatigue_test(0.04, 500)
+    canal = _canal(spacing_mm=0.5, curve_radius_mm=15.0)
+    best = plan(canal, standard_tray(), Target(25, 0.04), parameters=parameters).plans[0]
+    exactly = [
+        replace(
+            one,
+            step=replace(one.step, made=_exactly(one.instrument.id, one.step.made.tip_level_mm)),
+        )
+        for one in best.steps
+    ]
+    passes = [one.step.made for one in exactly]
+    result = uncertainty_of(
+        canal, passes, Target(25, 0.04), planned=exactly, samples=4, spreads=EXACT,
+        parameters=parameters,
+    )  # fmt: skip
+    for number, one in enumerate(best.steps, start=1):
+        for margin in one.full.margins:
+            row = _at(result, number, margin.constraint)
+            nominal = [m.value for m in one.margins if m.constraint == margin.constraint]
+            # Fatigue must hold centered and in the computed place: the larger is sampled.
+            worse = max([margin.value, *nominal]) if margin.constraint == "fatigue_fraction" else 0
+            assert row.median == pytest.approx(worse or margin.value, rel=1e-6, abs=1e-9)
+        for margin in one.margins:
+            if margin.constraint == "step_area_percent":
+                row = _at(result, number, margin.constraint)
+                # Areas are interpolated on a grid of diameters.
+                assert row.median == pytest.approx(margin.value, rel=0.1, abs=1.0)
+
+
+def test_growth_of_a_round_section_is_that_of_its_diameters_squared():
+    canal = _canal(apical_mm=0.2, taper_mm_per_mm=0.02, oval=1.0, sd_mm=0.01)
+    result = uncertainty_of(canal, [_exactly("hand-25-02")], samples=4096, spreads=EXACT)
+    # 5th and 95th percentile of the normal distribution of the canal's diameter at the terminus
+    wide, narrow = 0.2 + 1.6449 * 0.01, 0.2 - 1.6449 * 0.01
+    row = _at(result, 1, "step_area_percent")
+    assert row.low == pytest.approx(100 * ((0.25 / wide) ** 2 - 1), rel=0.03)
+    assert row.high == pytest.approx(100 * ((0.25 / narrow) ** 2 - 1), rel=0.03)
+
+
+def test_an_instrument_beyond_the_target_is_as_likely_over_it_as_its_tolerance_says():
+    canal = _canal(apical_mm=0.2, taper_mm_per_mm=0.02)
+    passes = [Pass(instrument_from_id("engine-30-02"))]
+    target = Target(29, 0.02)  # 0.01 mm over, tolerance 0.02 either way, 0.02 allowed
+    result = uncertainty_of(canal, passes, target, samples=4096, spreads=EXACT)
+    assert _at(result, 1, "over_target_mm").probability == pytest.approx(0.25, abs=0.005)
+
+
+def test_steel_counts_as_round_a_curve_as_often_as_the_canal_is_curved():
+    canal = _canal(apical_mm=0.2, taper_mm_per_mm=0.02, curve_radius_mm=25.0, curved_to_mm=13.0)
+    result = uncertainty_of(canal, [_exactly("hand-25-02", 3.0)], samples=4096)
+    chance = _at(result, 1, "hand_size_in_curve").probability
+    assert 0.02 < chance < 0.98
+    surely = uncertainty_of(canal, [_exactly("hand-20-02", 3.0)], samples=64)
+    assert _at(surely, 1, "hand_size_in_curve").probability == 0.0
+
+
+def test_each_limit_names_what_decides_it():
+    canal = _canal(spacing_mm=0.5, curve_radius_mm=15.0)
+    best = plan(canal, standard_tray(), Target(25, 0.04)).plans[0]
+    result = _sampled_full(canal, best, samples=512)
+    decided = {row.constraint: row.decided_by for row in result.limits if row.decided_share > 0.3}
+    assert decided["strain"] == "curvature"
+    assert decided["transportation_mm"] == "rate of wear"
+    assert decided["screw_in_n"] == "cutting energy"
+    assert "curvature" in {one.factor for one in result.factors}
