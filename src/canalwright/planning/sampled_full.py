@@ -38,10 +38,10 @@ class FullFactors:
     friction, transportation and the wall it takes with wear.
     """
 
-    energy: Floats
-    friction: Floats
-    strength: Floats
-    wear: Floats
+    energy_factor: Floats
+    friction_factor: Floats
+    strength_factor: Floats
+    wear_factor: Floats
 
 
 def with_full_loads(
@@ -70,29 +70,30 @@ def with_full_loads(
     if full is None:
         return one
     found = [
-        _thinned(j, planned, full, factors.wear) if j.constraint == _WALL else j for j in one.judged
+        _thinned(j, planned, full, factors.wear_factor) if j.constraint == _WALL else j
+        for j in one.judged
     ]
     worn = _of(full.margins, _WALL)
     if worn is not None and not any(one.constraint == _WALL for one in found):
         found.append(_worn(canal, worn))
     moved = _of(full.margins, "transportation_mm")
     if moved is not None:
-        found.append(_at_most(moved, moved.value * factors.wear))
+        found.append(_at_most(moved, moved.value * factors.wear_factor))
     peak, end = _of(full.margins, "torque_peak_fraction"), _of(planned.margins, _END)
     if peak is not None and end is not None:
         found += _torques(peak, end, factors)
     pull = _of(full.margins, "screw_in_n")
     if pull is not None:
-        found.append(_at_most(pull, pull.value * factors.energy))
+        found.append(_at_most(pull, pull.value * factors.energy_factor))
     return replace(one, judged=_bent(situation, canal, found, planned, offset_mm))
 
 
 def _torques(peak: Margin, end: Margin, factors: FullFactors) -> tuple[JudgedSamples, ...]:
     rubbing, cutting = max(peak.value - end.value, 0.0), min(end.value, peak.value)
-    turning = cutting * factors.energy + rubbing * factors.friction
+    turning = cutting * factors.energy_factor + rubbing * factors.friction_factor
     return (
-        _at_most(end, end.value * factors.energy / factors.strength),
-        _at_most(peak, turning / factors.strength),
+        _at_most(end, end.value * factors.energy_factor / factors.strength_factor),
+        _at_most(peak, turning / factors.strength_factor),
     )
 
 

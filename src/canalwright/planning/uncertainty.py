@@ -224,10 +224,10 @@ def _full_factors(
 ) -> FullFactors:
     energy = situation.parameters.specific_cutting_energy_j_per_mm3
     return FullFactors(
-        energy=np.exp(_energy_sigma(energy, spreads) * factors["cutting energy"]),
-        friction=np.exp(spreads.friction_sigma.value * factors["friction"]),
-        strength=np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
-        wear=np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
+        energy_factor=np.exp(_energy_sigma(energy, spreads) * factors["cutting energy"]),
+        friction_factor=np.exp(spreads.friction_sigma.value * factors["friction"]),
+        strength_factor=np.maximum(1.0 + spreads.strength_sigma.value * factors["strength"], 0.1),
+        wear_factor=np.exp(spreads.wear_sigma.value * factors["rate of wear"]),
     )
 
 
