@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import sys
 from typing import Annotated
 
 import typer
+from typer.models import CommandInfo
 
 from canalwright.cli.assess import assess
 from canalwright.cli.block import block
@@ -186,4 +188,17 @@ def options(
 
 def main() -> None:
     """Run the command line."""
+    _keep_only(next((word for word in sys.argv[1:] if word != "--debug"), ""))
     app()
+
+
+def _keep_only(name: str) -> None:
+    """Drop all commands but one that exists: to build the others' options takes a while."""
+    commands = [info for info in app.registered_commands if _name_of(info) == name]
+    groups = [info for info in app.registered_groups if info.name == name]
+    if commands or groups:
+        app.registered_commands, app.registered_groups = commands, groups
+
+
+def _name_of(info: CommandInfo) -> str:
+    return info.name or (info.callback.__name__ if info.callback else "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from canalwright.geometry.cubic_spline import cubic_values
 from canalwright.geometry.frames import bishop_frame
 
 __all__ = [
@@ -29,8 +30,6 @@ def arc_length_mm(points_mm: ArrayLike) -> Floats:
 
 def resampled(points_mm: ArrayLike, step_mm: float) -> Floats:
     """Return the curve at even steps of arc length, nearest to `step_mm`, by cubic splines."""
-    from scipy.interpolate import CubicSpline
-
     points = np.asarray(points_mm, float)
     arc = arc_length_mm(points)
     keep = np.concatenate([[True], np.diff(arc) > 1e-9])
@@ -39,7 +38,7 @@ def resampled(points_mm: ArrayLike, step_mm: float) -> Floats:
     wanted = np.linspace(0.0, arc[-1], count)
     if len(arc) < 4:
         return np.stack([np.interp(wanted, arc, points[:, axis]) for axis in range(3)], axis=1)
-    return np.asarray(CubicSpline(arc, points)(wanted), float)
+    return cubic_values(arc, points, wanted)
 
 
 def values_at(level_mm: Floats, known_level_mm: Floats, values: Floats) -> Floats:

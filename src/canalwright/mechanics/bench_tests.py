@@ -32,6 +32,7 @@ from numpy.typing import NDArray
 from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.evidence import Evidence, Graded
+from canalwright.geometry.crossing import crossing
 from canalwright.instruments.alloys import AlloySet, alloy_of
 from canalwright.instruments.catalog import BenchLimits, bench_limits, standard_taper_mm_per_mm
 from canalwright.instruments.instrument import Instrument, Kind
@@ -275,19 +276,17 @@ def grip_moment_nmm(
     float
         N·mm.
     """
-    from scipy.optimize import brentq
-
     high = 1e-3
     while _bent(curvature, pin_station_mm, high, steps)[1] < turn_rad:
         high *= 2.0
-    push = brentq(
+    push = crossing(
         lambda force: _bent(curvature, pin_station_mm, force, steps)[1] - turn_rad,
         0.0,
         high,
-        xtol=1e-15,
-        rtol=1e-13,
+        absolute=1e-15,
+        relative=1e-13,
     )
-    return float(push * _bent(curvature, pin_station_mm, float(push), steps)[0])
+    return push * _bent(curvature, pin_station_mm, push, steps)[0]
 
 
 def _bent(
