@@ -300,6 +300,11 @@ def test_calibration_and_fatigue_tests_reach_every_command(
             for d in (plain, data)
         ]
         assert torque[1]["high"] / torque[1]["median"] < torque[0]["high"] / torque[0]["median"]
+    elif command == "protocols":  # with rubbing, as plan: between the two parameters' own changes
+        friction = [d["load_parameters"]["friction_coefficient"]["value"] for d in (plain, data)]
+        low, high = sorted((energy["value"], friction[1] / friction[0]))
+        for before, after in zip(steps_of(command, plain), steps_of(command, data), strict=True):
+            assert low - 0.01 <= after["peak_torque_ncm"] / before["peak_torque_ncm"] <= high + 0.01
     else:  # the same steps; a plan may take others where torque counts for more
         for before, after in zip(steps_of(command, plain), steps_of(command, data), strict=True):
             expected = before["peak_torque_ncm"] * energy["value"]

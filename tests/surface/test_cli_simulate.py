@@ -96,6 +96,43 @@ def test_sequences_side_by_side(canals_file, tmp_path):
     read_document(target, ProtocolsDocument)
 
 
+def _json(*arguments):
+    result = run.invoke(app, [*arguments, "--json", "-"])
+    assert result.exit_code == 0, result.stderr
+    return json.loads(result.stdout)
+
+
+def test_protocols_are_judged_as_plans_are(canals_file):
+    best = _json("plan", canals_file)["plans"][0]["sequence"]
+    named = ",".join(f"{one['instrument']}@{one['to_level_mm']}" for one in best)
+    (one,) = _json("protocols", canals_file, "--sequence", f"as planned={named}")["protocols"]
+    assert one["broken"] == []
+    assert one["summary"]["full_loads"] is True
+    for planned, compared_step in zip(best, one["sequence"], strict=True):
+        assert compared_step["full"] == planned["full"]
+        assert compared_step["peak_strain"] == planned["peak_strain"]
+        assert compared_step["margins"] == planned["margins"]
+    assert one["summary"]["transportation_mm"] == pytest.approx(
+        max(step["full"]["transportation_max_mm"] for step in best), abs=1e-4
+    )
+
+
+@pytest.mark.parametrize("command", ["simulate", "protocols"])
+def test_limits_of_ones_own_judge_given_sequences(canals_file, tmp_path, command):
+    own = tmp_path / "own.toml"
+    own.write_text("[limits.strain]\nvalue = 0.005\n", encoding="utf-8")
+    sequence = SEQUENCE if command == "simulate" else f"long={SEQUENCE}"
+    arguments = [command, canals_file, "--sequence", sequence]
+    usual, strict = _json(*arguments), _json(*arguments, "--limits", str(own))
+    assert strict["inputs"]["options"]["limits"]["file"] == "own.toml"
+    broken = [
+        data["broken"] if command == "simulate" else data["protocols"][0]["broken"]
+        for data in (usual, strict)
+    ]
+    assert not any("surface strain" in text for text in broken[0])
+    assert any("surface strain" in text and "at most 0.5%" in text for text in broken[1])
+
+
 @pytest.mark.parametrize(
     ("code", "arguments", "sentence"),
     [

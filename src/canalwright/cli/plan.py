@@ -8,26 +8,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from canalwright.cli.bundles import taking
 from canalwright.cli.canals import ChosenCanal, choose_canal
 from canalwright.cli.goals import depths_of, given
-from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
-from canalwright.cli.opening import Opening, opened
+from canalwright.cli.limit_options import LIMITS, LimitOptions
+from canalwright.cli.opening import OPENING, Opening
 from canalwright.cli.options import (
     CanalName,
     CanalsFile,
-    CoronalLimitMm,
     FiguresFolder,
     JsonFile,
-    LooseMm,
-    Patency,
-    PatencyPastMm,
     Series,
     Spacing,
-    TargetSize,
-    TargetTaper,
-    TorqueLimit,
-    TrayFile,
-    WorkingLengthMm,
 )
 from canalwright.cli.output import announce, invented_notice, print_cautions, progress_bar
 from canalwright.cli.plan_tables import plan_cautions, print_plan, print_uncertainty
@@ -41,7 +33,6 @@ if TYPE_CHECKING:
     from canalwright.imaging.scan import Scan
     from canalwright.planning.types import Limits, PlanResult
     from canalwright.planning.uncertainty import PlanUncertainty
-    from canalwright.planning.used_life import UsedLife
 
 __all__ = ["plan"]
 
@@ -56,25 +47,12 @@ class _Made:
     sampled: tuple[PlanUncertainty, ...]
 
 
-def _limit(metavar: str, text: str) -> Any:
-    return typer.Option(metavar=metavar, help=f"Limit: {text}")
-
-
+@taking(opening=OPENING, bounds=LIMITS)
 def plan(
     canals: CanalsFile,
     canal: CanalName = None,
-    tray: TrayFile = "standard",
-    target_size: TargetSize = 30,
-    target_taper: TargetTaper = 0.04,
-    coronal_limit_mm: CoronalLimitMm = None,
-    patency: Patency = None,
-    patency_past_mm: PatencyPastMm = 1.0,
-    loose_mm: LooseMm = 0.01,
-    working_length_mm: WorkingLengthMm = None,
-    torque_limit: TorqueLimit = None,
-    load_parameters: LoadParametersFile = None,
-    fatigue_test: FatigueTests = None,
-    load_value: LoadValues = None,
+    *,
+    opening: Opening,
     depths_mm: Annotated[
         str | None,
         typer.Option(metavar="MM,…", help="Levels at which instruments may stop, 0 first."),
@@ -111,13 +89,6 @@ def plan(
             metavar="ID,ID@LEVEL,…", help="Steps that every sequence is to begin with, in order."
         ),
     ] = None,
-    used: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="FILE",
-            help="A used-life@1 document: what single instruments have been through.",
-        ),
-    ] = None,
     samples: Annotated[
         int | None,
         typer.Option(
@@ -132,58 +103,7 @@ def plan(
             help="Recommend the first plan that keeps every limit this surely, such as 0.9.",
         ),
     ] = None,
-    limits_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--limits",
-            metavar="FILE",
-            help="Limits of your own (.toml or .yaml); 'canalwright limits' writes a file to "
-            "start from. Single limits below come on top.",
-        ),
-    ] = None,
-    step_percent: Annotated[
-        float | None, _limit("%", "largest step of an engine-driven instrument at any level.")
-    ] = None,
-    hand_step_percent: Annotated[
-        float | None, _limit("%", "largest step of a hand instrument at any level.")
-    ] = None,
-    step_mm: Annotated[
-        float | None, _limit("MM", "largest step of any instrument at any level.")
-    ] = None,
-    engaged_mm: Annotated[
-        float | None, _limit("MM", "longest stretch over which an instrument cuts.")
-    ] = None,
-    dentin_left_mm: Annotated[
-        float | None, _limit("MM", "least dentin left where an instrument cuts.")
-    ] = None,
-    over_target_mm: Annotated[
-        float | None, _limit("MM", "how far a cut may go beyond the target diameter.")
-    ] = None,
-    glide_path_mm: Annotated[
-        float | None, _limit("MM", "canal width needed before engine-driven files.")
-    ] = None,
-    glide_start_mm: Annotated[
-        float | None, _limit("MM", "canal width needed before engine-driven glide files.")
-    ] = None,
-    step_area_percent: Annotated[
-        float | None, _limit("%", "largest growth of the section's area at any level.")
-    ] = None,
-    torque_fraction: Annotated[
-        float | None, _limit("SHARE", "largest mean torque, as a share of the estimated strength.")
-    ] = None,
-    torque_peak_fraction: Annotated[
-        float | None, _limit("SHARE", "the same at the end of the advance, rubbing included.")
-    ] = None,
-    strain: Annotated[
-        float | None, _limit("RATIO", "largest surface strain of an engine-driven instrument.")
-    ] = None,
-    fatigue_fraction: Annotated[
-        float | None, _limit("SHARE", "largest share of the mean life of one instrument.")
-    ] = None,
-    screw_in_n: Annotated[float | None, _limit("N", "largest pull toward the terminus.")] = None,
-    transportation_mm: Annotated[
-        float | None, _limit("MM", "largest transportation at any level.")
-    ] = None,
+    bounds: LimitOptions,
     scan: Annotated[
         Path | None,
         typer.Option(metavar="SCAN", help="The scan, for the straightened image in figures."),
@@ -197,43 +117,9 @@ def plan(
     json: JsonFile = None,
 ) -> None:
     """Find the sequences that reach the target within the limits, the best one first."""
-    from canalwright.planning.stated import stated_limits
-
     _check_pdf(pdf)
     check_targets(json, pdf, inputs=(canals,), folder=figures)
     chosen = choose_canal(canals, canal)
-    opening = opened(
-        tray=tray,
-        size=target_size,
-        taper_mm_per_mm=target_taper,
-        coronal_limit_mm=coronal_limit_mm,
-        patency=patency,
-        patency_past_mm=patency_past_mm,
-        loose_mm=loose_mm,
-        working_length_mm=working_length_mm,
-        torque_limit=torque_limit,
-        parameters_file=load_parameters,
-        fatigue_tests=fatigue_test,
-        load_values=load_value,
-    )
-    limits = stated_limits(
-        _limits_of(limits_file),
-        step_percent=step_percent,
-        hand_step_percent=hand_step_percent,
-        step_mm=step_mm,
-        engaged_mm=engaged_mm,
-        dentin_left_mm=dentin_left_mm,
-        over_target_mm=over_target_mm,
-        glide_path_mm=glide_path_mm,
-        glide_start_mm=glide_start_mm,
-        step_area_percent=step_area_percent,
-        torque_fraction=torque_fraction,
-        torque_peak_fraction=torque_peak_fraction,
-        strain=strain,
-        fatigue_fraction=fatigue_fraction,
-        screw_in_n=screw_in_n,
-        transportation_mm=transportation_mm,
-    )
     wishes = {
         "pin": split_names(pin or []),
         "ban": split_names([*(ban or []), *(discard or [])]),
@@ -249,14 +135,15 @@ def plan(
     }
     further = {
         "begin_with": opening.passes(read_instruments_at(begin_with, name="--begin-with")),
-        "used": _used_of(used),
+        "used": bounds.used,
         **given(confidence=confidence, samples=samples),
         "seed": seed,
     }
     image = _read_scan(scan, spacing, series)
-    result = _planned(chosen, opening, limits, {**wishes, **settings, **further})
-    sampled = _sampled(chosen, result, settings, samples, seed)
-    wishes |= _told_options(limits_file, used, begin_with, confidence)
+    result = _planned(chosen, opening, bounds.limits, {**wishes, **settings, **further})
+    stock = opening.stock(bounds.used)
+    sampled = _sampled(chosen, result, {**settings, "stock": stock}, samples, seed)
+    wishes |= {**bounds.inputs(), **given(begin_with=begin_with, confidence=confidence)}
     made = _Made(chosen, result, image, sampled)
     _write(made, _document(made, opening, wishes), json, pdf, figures)
     if json != "-":
@@ -317,37 +204,6 @@ def _sampled(
             progress=progress,
             **settings,
         )
-
-
-def _limits_of(path: Path | None) -> Limits | None:
-    if path is None:
-        return None
-    from canalwright.exchange.limits import read_limits
-
-    return read_limits(path).limits
-
-
-def _used_of(path: Path | None) -> tuple[UsedLife, ...]:
-    if path is None:
-        return ()
-    from canalwright.exchange.used_lives import read_used_lives
-
-    return read_used_lives(path)
-
-
-def _told_options(
-    limits_file: Path | None, used: Path | None, begin_with: str | None, confidence: float | None
-) -> dict[str, Any]:
-    """Return what a document says about further options: names and digests of files."""
-    from canalwright.exchange.inputs import file_digest
-
-    files = {"limits": limits_file, "used": used}
-    found = {
-        name: {"file": path.name, "sha256": file_digest(path)}
-        for name, path in files.items()
-        if path is not None
-    }
-    return {**found, **given(begin_with=begin_with, confidence=confidence)}
 
 
 def _document(made: _Made, opening: Opening, wishes: dict[str, Any]) -> PlanDocument:

@@ -7,23 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from canalwright.cli.bundles import taking
 from canalwright.cli.canals import ChosenCanal, choose_canals
-from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
-from canalwright.cli.opening import opened
-from canalwright.cli.options import (
-    CanalsFile,
-    CoronalLimitMm,
-    FiguresFolder,
-    JsonFile,
-    LooseMm,
-    Patency,
-    PatencyPastMm,
-    TargetSize,
-    TargetTaper,
-    TorqueLimit,
-    TrayFile,
-    WorkingLengthMm,
-)
+from canalwright.cli.limit_options import LIMITS_AND_LIVES, LimitOptions
+from canalwright.cli.opening import OPENING, Opening
+from canalwright.cli.options import CanalsFile, FiguresFolder, JsonFile
 from canalwright.cli.output import (
     announce,
     invented_notice,
@@ -46,6 +34,7 @@ __all__ = ["protocols"]
 Compared = tuple[tuple[str, "Simulation"], ...]
 
 
+@taking(opening=OPENING, bounds=LIMITS_AND_LIVES)
 def protocols(
     canals: CanalsFile,
     sequence: Annotated[
@@ -59,44 +48,33 @@ def protocols(
         list[str] | None,
         typer.Option(metavar="NAME", help="Which canals; all in the file by default."),
     ] = None,
-    tray: TrayFile = "standard",
-    target_size: TargetSize = 30,
-    target_taper: TargetTaper = 0.04,
-    coronal_limit_mm: CoronalLimitMm = None,
-    patency: Patency = None,
-    patency_past_mm: PatencyPastMm = 1.0,
-    loose_mm: LooseMm = 0.01,
-    working_length_mm: WorkingLengthMm = None,
-    torque_limit: TorqueLimit = None,
-    load_parameters: LoadParametersFile = None,
-    fatigue_test: FatigueTests = None,
-    load_value: LoadValues = None,
+    *,
+    opening: Opening,
+    bounds: LimitOptions,
     figures: FiguresFolder = None,
     json: JsonFile = None,
 ) -> None:
-    """Compare sequences: steps, torque, fatigue, time, dentin and final shape."""
+    """Compare sequences: steps, torque, fatigue, time, dentin and final shape.
+
+    Every sequence is judged as 'plan' judges its own: centered, and again with full loads and
+    transportation.
+    """
     from canalwright.planning.simulation import compared
 
     check_targets(json, inputs=(canals,), folder=figures)
-    opening = opened(
-        tray=tray,
-        size=target_size,
-        taper_mm_per_mm=target_taper,
-        coronal_limit_mm=coronal_limit_mm,
-        patency=patency,
-        patency_past_mm=patency_past_mm,
-        loose_mm=loose_mm,
-        working_length_mm=working_length_mm,
-        torque_limit=torque_limit,
-        parameters_file=load_parameters,
-        fatigue_tests=fatigue_test,
-        load_values=load_value,
-    )
     named = {name: opening.passes(at) for name, at in read_named_sequences(sequence).items()}
     chosen = choose_canals(canals, split_names(canal or []))
     with progress_bar("Carrying out sequences"):
-        found = compared([c.canal for c in chosen], named, opening.target, **opening.settings)
-    inputs = opening.inputs(chosen[0], {"sequence": list(sequence)})
+        found = compared(
+            [c.canal for c in chosen],
+            named,
+            opening.target,
+            bounds.limits,
+            **opening.settings,
+            stock=opening.stock(bounds.used),
+            full_loads=True,
+        )
+    inputs = opening.inputs(chosen[0], {"sequence": list(sequence), **bounds.inputs()})
     document = _document(chosen, found, opening.patency, inputs)
     _write(chosen, found, document, json, figures)
     if json != "-":

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from canalwright.cli.bundles import taking
 from canalwright.cli.canals import ChosenCanal, choose_canal
 from canalwright.cli.lead_options import (
     Brushes,
@@ -24,23 +25,9 @@ from canalwright.cli.lead_options import (
     mesh_kind,
     off_center_options,
 )
-from canalwright.cli.load_options import FatigueTests, LoadParametersFile, LoadValues
-from canalwright.cli.opening import opened
-from canalwright.cli.options import (
-    CanalName,
-    CanalsFile,
-    CoronalLimitMm,
-    FiguresFolder,
-    JsonFile,
-    LooseMm,
-    Patency,
-    PatencyPastMm,
-    TargetSize,
-    TargetTaper,
-    TorqueLimit,
-    TrayFile,
-    WorkingLengthMm,
-)
+from canalwright.cli.limit_options import LIMITS_AND_LIVES, LimitOptions
+from canalwright.cli.opening import OPENING, Opening
+from canalwright.cli.options import CanalName, CanalsFile, FiguresFolder, JsonFile
 from canalwright.cli.output import (
     announce,
     invented_notice,
@@ -63,6 +50,7 @@ if TYPE_CHECKING:
 __all__ = ["simulate"]
 
 
+@taking(opening=OPENING, bounds=LIMITS_AND_LIVES)
 def simulate(
     canals: CanalsFile,
     sequence: Annotated[
@@ -73,18 +61,9 @@ def simulate(
         ),
     ],
     canal: CanalName = None,
-    tray: TrayFile = "standard",
-    target_size: TargetSize = 30,
-    target_taper: TargetTaper = 0.04,
-    coronal_limit_mm: CoronalLimitMm = None,
-    patency: Patency = None,
-    patency_past_mm: PatencyPastMm = 1.0,
-    loose_mm: LooseMm = 0.01,
-    working_length_mm: WorkingLengthMm = None,
-    torque_limit: TorqueLimit = None,
-    load_parameters: LoadParametersFile = None,
-    fatigue_test: FatigueTests = None,
-    load_value: LoadValues = None,
+    *,
+    opening: Opening,
+    bounds: LimitOptions,
     off_center: OffCenterFlag = True,
     depths: Depths = 12,
     pecks: Pecks = 1,
@@ -116,26 +95,13 @@ def simulate(
     )
     check_sweepable(check, how)
     kind = mesh_kind(mesh_format)
-    opening = opened(
-        tray=tray,
-        size=target_size,
-        taper_mm_per_mm=target_taper,
-        coronal_limit_mm=coronal_limit_mm,
-        patency=patency,
-        patency_past_mm=patency_past_mm,
-        loose_mm=loose_mm,
-        working_length_mm=working_length_mm,
-        torque_limit=torque_limit,
-        parameters_file=load_parameters,
-        fatigue_tests=fatigue_test,
-        load_values=load_value,
-    )
     passes = opening.passes(read_sequence(sequence, name="--sequence"))
     check_brushed(how, passes)
     chosen = choose_canal(canals, canal)
-    settings = {**opening.settings, "off_center": how}
-    result = carried_out(chosen.canal, passes, opening.target, **settings)
-    inputs = opening.inputs(chosen, {"sequence": sequence, **lead_inputs(how, brush)})
+    settings = {**opening.settings, "stock": opening.stock(bounds.used), "off_center": how}
+    result = carried_out(chosen.canal, passes, opening.target, bounds.limits, **settings)
+    options = {"sequence": sequence, **lead_inputs(how, brush), **bounds.inputs()}
+    inputs = opening.inputs(chosen, options)
     swept = _swept(result) if check else None
     document = _document(chosen, result, opening.patency, inputs, swept)
     _write(chosen, result, document, json, figures, meshes, kind)

@@ -128,9 +128,11 @@ def step(
         write_document(document, json)
     if json != "-":
         print_table(text_table(step_table(chosen.canal.name, done)))
-        for sentence in step_sentences(done, estimated):
-            print_text(sentence)
-        if report is not None:
+        geometry, centered = step_sentences(done, estimated)
+        print_text(geometry)
+        if report is None:
+            print_text(centered)
+        else:
             _print_loads(report, chosen.canal.name)
     invented_notice(chosen.canal.provenance.invented)
     print_cautions_of(document)

@@ -88,6 +88,9 @@ class SummaryRecord(Record):
     dentin_left_mm: Finite | None
     reaches_target: bool
     broken: int
+    full_loads: bool = False
+    transportation_mm: NotNegative | None = None
+    screw_in_n: Finite | None = None
 
 
 class ShapeDocument(Document):

@@ -34,7 +34,7 @@ from canalwright.planning.wording import broken_clause
 from canalwright.shaping.shape import Pass, cut
 from canalwright.shaping.wear import DEFAULT_WEAR, WearModel
 
-__all__ = ["COMFORTABLE_RISK", "plan", "recommended_first"]
+__all__ = ["COMFORTABLE_RISK", "plan", "recommended_first", "stock_of"]
 
 _ABOVE_BLOCK_MM: Final = 1.0
 """Partial depths nearer than this to a block say nothing new."""
@@ -154,7 +154,7 @@ def plan(
         torque_limit_ncm=torque_limit_ncm,
         parameters=parameters,
         times=times,
-        stock=_stock(tray, tuple(used)),
+        stock=stock_of(tray, tuple(used)),
         wear=wear,
     )
     first, pins = tuple(begin_with), tuple(dict.fromkeys(pin))
@@ -296,7 +296,8 @@ def _problem(
     )
 
 
-def _stock(tray: Tray | Iterable[Instrument], used: tuple[UsedLife, ...]) -> Stock:
+def stock_of(tray: Tray | Iterable[Instrument], used: tuple[UsedLife, ...]) -> Stock:
+    """Return what is on hand: as many of a kind as the tray counts, with what they went through."""
     if not isinstance(tray, Tray):
         return Stock(used)
     return Stock(used, {one.instrument.id: one.count for one in tray.entries})

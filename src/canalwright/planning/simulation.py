@@ -101,14 +101,20 @@ class SequenceSummary:
     step_percent, step_mm, engaged_mm : float
         Largest of any step.
     torque_fraction, strain : float
-        Largest of any step, estimated; strain is an upper bound.
+        Largest of any step, estimated: with full loads at the end of the advance and of the
+        instrument's own curve; else the mean of cutting, and close to an upper bound.
     fatigue_fraction : float or None
         Largest share of mean fatigue life any instrument uses; None without a test point.
     dentin_left_mm : float
-        Thinnest known dentin at the end; NaN if none is known.
+        Thinnest known dentin at the end, with full loads in the transported canal; NaN if none is
+        known.
     reaches_target : bool
     broken : int
         Number of limits broken, counted per step.
+    full_loads : bool
+        Whether it was carried out with full loads and transportation.
+    transportation_mm, screw_in_n : float or None
+        Largest of any step; None without full loads, or where the pull is not known.
     """
 
     canal: str
@@ -126,6 +132,9 @@ class SequenceSummary:
     dentin_left_mm: float
     reaches_target: bool
     broken: int
+    full_loads: bool = False
+    transportation_mm: float | None = None
+    screw_in_n: float | None = None
 
 
 def simulate(
@@ -284,8 +293,10 @@ def _of_model(situation: Situation, full: FullCheck | None) -> tuple[Caution, ..
 def _summary(one: Simulation) -> SequenceSummary:
     steps = one.plan.steps
     fatigue = [s.loads.fatigue_fraction for s in steps if s.loads.fatigue_fraction is not None]
-    left = one.plan.final.dentin_min_mm
-    known = left[~np.isnan(left)]
+    full = tuple(s.full for s in steps if s.full is not None)
+    final = full[-1].done.after if full else one.plan.final
+    known = final.dentin_min_mm[~np.isnan(final.dentin_min_mm)]
+    pulls = [f.screw_in_n for f in full if f.screw_in_n is not None]
     return SequenceSummary(
         canal=one.canal_name,
         sequence=", ".join(s.instrument.id for s in steps),
@@ -302,4 +313,7 @@ def _summary(one: Simulation) -> SequenceSummary:
         dentin_left_mm=float(known.min()) if known.size else float("nan"),
         reaches_target=one.reaches_target,
         broken=len(one.broken),
+        full_loads=bool(full),
+        transportation_mm=max((f.transportation_mm for f in full), default=None),
+        screw_in_n=max(pulls, default=None),
     )

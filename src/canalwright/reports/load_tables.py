@@ -157,7 +157,8 @@ def _torque(report: LoadReport) -> str:
         )
     margin = f"margin {100.0 - share:.0f} %" if share <= 100.0 else "it would break"
     return (
-        f"Torque at the handle {loads.peak_torque_ncm:.2f} N·cm at {report.speed_rpm:g} rpm and "
+        "Torque at the handle at the end of the advance "
+        f"{loads.peak_torque_ncm:.2f} N·cm at {report.speed_rpm:g} rpm and "
         f"{report.feed_mm_per_s:.2f} mm/s within a peck; weakest station "
         f"{loads.torque_worst_station_mm:.1f} mm: {share:.0f} % of its strength, {margin}; at most "
         f"{100.0 * report.elastic_fraction:.0f} % of first yield."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from canalwright.planning.simulation import Simulation
+from canalwright.planning.simulation import SequenceSummary, Simulation
 from canalwright.planning.types import PlannedStep
 from canalwright.planning.uncertainty import LimitRisk, PlanUncertainty
 from canalwright.reports.picking import indices_every_mm
@@ -122,13 +122,23 @@ def _protocol_column(one: Simulation) -> dict[str, str]:
         "largest step, %": format_number(s.step_percent, 0),
         "largest step, mm": format_number(s.step_mm, 2),
         "longest cut, mm": format_number(s.engaged_mm, 1),
-        "largest torque, share of strength": format_percent(100.0 * s.torque_fraction),
-        "largest strain, upper bound": format_percent(100.0 * s.strain, 1),
+        _loads_label(s): format_percent(100.0 * s.torque_fraction),
+        _strain_label(s): format_percent(100.0 * s.strain, 1),
         "largest share of fatigue life": format_percent(fatigue, 1),
+        "drawn in with, N": format_number(s.screw_in_n, 1),
+        "canal moved, mm": format_number(s.transportation_mm, 2),
         "thinnest dentin left, mm": format_number(s.dentin_left_mm, 2),
         "limits broken": str(s.broken),
         "target": "reached" if s.reaches_target else f"{short} mm under",
     }
+
+
+def _loads_label(s: SequenceSummary) -> str:
+    return f"largest {'peak' if s.full_loads else 'mean'} torque, share of strength"
+
+
+def _strain_label(s: SequenceSummary) -> str:
+    return "largest strain of its own curve" if s.full_loads else "largest strain, upper bound"
 
 
 def risks_table(found: PlanUncertainty) -> TextTable:

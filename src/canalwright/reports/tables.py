@@ -144,8 +144,9 @@ def step_sentences(done: Step, loads: PassLoads) -> tuple[str, str]:
 
 def _load_estimates(loads: PassLoads) -> str:
     return (
-        f"Estimates: strain at most {format_percent(100.0 * loads.peak_strain, 1)} at level "
-        f"{format_mm(loads.peak_strain_level_mm, 1)}; torque "
+        "Estimates for a centered instrument, averaged over the pass: strain at most "
+        f"{format_percent(100.0 * loads.peak_strain, 1)} at level "
+        f"{format_mm(loads.peak_strain_level_mm, 1)}; torque of cutting "
         f"{format_number(loads.peak_torque_ncm, 2)} N·cm, "
         f"{format_percent(100.0 * loads.torque_fraction)} of the strength at its weakest station."
     )

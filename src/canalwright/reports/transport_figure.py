@@ -37,6 +37,13 @@ _TRACK_MM: Final = 38.0
 _GAP_MM: Final = 5.0
 _LINE_MM: Final = 5.0
 _SECTION_LEVELS_MM: Final = (1.0, 3.0, 6.0)
+_NOTES: Final = (
+    "Sections: dashed gray before, colored after each step, black after the last.",
+    "Strain: on the way in, in the canal as it is met. Tables give that at the end, in the canal "
+    "as it is cut, held to the",
+    "axis over a window: noise of the measured axis shows here and not there.",
+    "Estimates: the rate of wear is assumed or fitted to one canal, see the cautions.",
+)
 
 
 def transport_figure(
@@ -64,11 +71,11 @@ def transport_figure(
     matplotlib.figure.Figure
     """
     steps = one.off_center
-    below = _LINE_MM * (len(steps) + 2) + 4.0
+    below = _LINE_MM * (len(steps) + len(_NOTES)) + 4.0
     tracks = (
         ("Transportation", "mm, + outer side", _draw_transportation),
         ("Wall force", "N/mm, largest", _draw_force),
-        ("Strain", "%, largest", _draw_strain),
+        ("Strain", "%, largest on the way in", _draw_strain),
     )
     with drawing():
         figure = figure_mm(180.0, height_mm)
@@ -197,7 +204,7 @@ def _outline(section_mm: Floats, turn_rad: float) -> tuple[Floats, Floats]:
 
 
 def _draw_key(figure: Figure, steps: tuple[OffCenterStep, ...], top_mm: float) -> None:
-    rows = len(steps) + 2
+    rows = len(steps) + len(_NOTES)
     axes = add_axes_mm(figure, 3.0, top_mm, 174.0, _LINE_MM * rows, gid="key")
     axes.set_xlim(0.0, 174.0)
     axes.set_ylim(rows, 0.0)
@@ -211,11 +218,5 @@ def _draw_key(figure: Figure, steps: tuple[OffCenterStep, ...], top_mm: float) -
             f"then moved by up to {signed_mm(moved[at])} mm (level {step.level_mm[at]:.1f})"
         )
         axes.text(14.0, row + 0.5, text, va="center", fontsize=BODY_PT)
-    for row, text in enumerate(
-        (
-            "Sections: dashed gray before, colored after each step, black after the last.",
-            "Estimates: the rate of wear is assumed or fitted to one canal, see the cautions.",
-        ),
-        len(steps),
-    ):
+    for row, text in enumerate(_NOTES, len(steps)):
         axes.text(0.0, row + 0.5, text, va="center", fontsize=BODY_PT, color=MUTED)
