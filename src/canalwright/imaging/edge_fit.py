@@ -6,9 +6,13 @@ differences of samples weighed as the grain of the noise says :cite:`aitken1936`
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
+
+from canalwright.imaging.small_systems import solved
 
 __all__ = ["fit_edges"]
 
@@ -21,7 +25,7 @@ _INDEPENDENT = 0.1
 
 
 def fit_edges(
-    profiles: Floats,
+    profiles: NDArray[Any],
     edge: Floats,
     plateau: Floats,
     sigma: Floats,
@@ -78,7 +82,7 @@ def _whitening(grain_mm: float, step_mm: float) -> Floats:
 
 @njit(cache=True)
 def _fit_rays(
-    profiles: Floats,
+    profiles: NDArray[Any],
     edge: Floats,
     plateau: Floats,
     sigma: Floats,
@@ -91,14 +95,18 @@ def _fit_rays(
     levels, rays = edge.shape
     radius, sd = np.full((levels, rays), np.nan), np.full((levels, rays), np.nan)
     found = np.zeros((levels, rays, 4))
+    # The fit is compiled once, whatever the profiles' type.
+    profile = np.empty(profiles.shape[2])
     for i in range(levels):
         for j in range(rays):
             if edge[i, j] <= 0.0:
                 continue
             low = max(int((edge[i, j] - 0.35) / step), 0)
             high = min(int((edge[i, j] + 0.5) / step) + 1, profiles.shape[2], low + len(whitening))
+            for k in range(low, high):
+                profile[k] = profiles[i, j, k]
             best, spread = _fit_edge(
-                profiles[i, j],
+                profile,
                 low,
                 high,
                 step,
@@ -110,7 +118,8 @@ def _fit_rays(
                 whitening,
             )
             radius[i, j], sd[i, j] = best[0], spread
-            found[i, j] = best
+            for k in range(4):
+                found[i, j, k] = best[k]
     return radius, sd, found
 
 
@@ -149,7 +158,7 @@ def _fit_edge(
         matrix = normal.copy()
         for k in range(4):
             matrix[k, k] = matrix[k, k] * (1.0 + damping) + 1e-12
-        change = np.linalg.solve(matrix, right)
+        change = solved(matrix, right.copy())
         p = best.copy()
         p[0] += min(max(change[0], -0.1), 0.1)
         p[1] = max(p[1] + change[1], 0.03)
@@ -181,7 +190,11 @@ def _fit_edge(
             damping *= 8.0
             if damping > 1e6:
                 break
-    variance = np.linalg.inv(normal + 1e-12 * np.eye(4))[0, 0]
+    unit = np.zeros(4)
+    unit[0] = 1.0
+    for k in range(4):
+        normal[k, k] += 1e-12
+    variance = solved(normal, unit)[0]
     return best, np.sqrt(max(variance, 0.0))
 
 
@@ -201,11 +214,13 @@ def _edge_equations(
     normal: Floats,
     right: Floats,
 ) -> float:
-    rows = _residuals(profile[low:high], low * step, step, dentin, sigma, p) / noise
+    rows = _residuals(profile[low:high], low * step, step, dentin, sigma, p)
     cost = 0.0
     row = np.empty(5)
     for k in range(len(rows)):
-        row[:] = 0.0
+        for a in range(5):
+            rows[k, a] /= noise
+            row[a] = 0.0
         for m in range(k + 1):
             for a in range(5):
                 row[a] += whitening[k, m] * rows[m, a]

@@ -17,6 +17,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from canalwright.imaging.small_systems import copied, solved
+
 __all__ = [
     "CENTER",
     "LUMEN",
@@ -95,7 +97,7 @@ def fit_sections(
     count = len(sections)
     parameters = start.copy()
     information = np.zeros((count, _COUNT, _COUNT))
-    residual = np.zeros(count)
+    square = np.zeros(count)
     axis = np.linspace(-half_mm, half_mm, sections.shape[1])
     _fit_all(
         np.where(weights > 0.0, sections, 0.0),
@@ -107,11 +109,13 @@ def fit_sections(
         iterations,
         parameters,
         information,
-        residual,
+        square,
         _NORMAL_CDF,
         _NORMAL_PDF,
+        np.flatnonzero(prior_sd > 0.0),
     )
-    return SectionFits(parameters, information, residual)
+    total = np.maximum(weights.sum(axis=(1, 2)), 1.0)
+    return SectionFits(parameters, information, np.sqrt(np.maximum(square, 0.0) / total))
 
 
 def blurred_ellipse(parameters: Floats, axis_mm: Floats) -> Floats:
@@ -195,7 +199,7 @@ def _hole(
     x = (cosine * dx + sine * dy) / sigma
     y = (cosine * dy - sine * dx) / sigma
     wide, narrow = a / sigma, b / sigma
-    out[:5] = 0.0
+    out[0] = out[1] = out[2] = out[3] = out[4] = 0.0
     # The edge is at least this far away: the ellipse grown by the narrow axis's share holds the
     # ball of that radius round each of its points.
     beyond = narrow * (np.sqrt((x / wide) ** 2 + (y / narrow) ** 2) - 1.0)
@@ -249,37 +253,34 @@ def _fit_all(
     iterations: int,
     parameters: Floats,
     information: Floats,
-    residual: Floats,
+    square: Floats,
     cdf: Floats,
     pdf: Floats,
+    free: NDArray[np.int64],
 ) -> None:
-    free = np.flatnonzero(prior_sd > 0.0)
     for i in range(len(sections)):
-        p = parameters[i]
+        p, section, weight = parameters[i], sections[i], weights[i]
         normal, gradient = np.zeros((_COUNT, _COUNT)), np.zeros(_COUNT)
-        cost = _normal_equations(sections[i], weights[i], axis, p, normal, gradient, cdf, pdf)
+        cost = _normal_equations(section, weight, axis, p, normal, gradient, cdf, pdf)
         cost += _prior_cost(p, start[i], prior_sd, noise)
         damping = 1e-3
         for _ in range(iterations):
             trial = _stepped(p, start[i], prior_sd, noise, normal, gradient, damping, free)
             normal2, gradient2 = np.zeros((_COUNT, _COUNT)), np.zeros(_COUNT)
-            cost2 = _normal_equations(
-                sections[i], weights[i], axis, trial, normal2, gradient2, cdf, pdf
-            )
+            cost2 = _normal_equations(section, weight, axis, trial, normal2, gradient2, cdf, pdf)
             cost2 += _prior_cost(trial, start[i], prior_sd, noise)
             if cost2 <= cost:
                 settled = cost - cost2 < 1e-5 * cost
-                p[:] = trial
+                copied(trial, p)
                 normal, gradient, cost = normal2, gradient2, cost2
                 damping = max(damping * 0.2, 1e-6)
                 if settled:
                     break
             else:
                 damping = min(damping * 8.0, 1e8)
-        information[i] = normal
-        total = max(weights[i].sum(), 1.0)
-        square = cost - _prior_cost(p, start[i], prior_sd, noise)
-        residual[i] = np.sqrt(max(square, 0.0) / total)
+        for k in range(_COUNT):
+            copied(normal[k], information[i, k])
+        square[i] = cost - _prior_cost(p, start[i], prior_sd, noise)
 
 
 @njit(cache=True)
@@ -315,7 +316,7 @@ def _stepped(
             matrix[a, a] += pull
             right[a] += pull * (start[k] - p[k])
         matrix[a, a] = matrix[a, a] * (1.0 + damping) + 1e-9
-    step = np.linalg.solve(matrix, right)
+    step = solved(matrix, right)
     out = p.copy()
     for a in range(count):
         k = free[a]
@@ -347,8 +348,7 @@ def _normal_equations(
     nodes, chords, weights = np.empty(count), np.empty(count), np.empty(count)
     _quadrature(nodes, chords, weights)
     turn = _shape_turn(p)
-    by = np.empty(_COUNT)
-    row = np.empty(_COUNT)
+    by, row = np.empty(_COUNT), np.empty(_COUNT)
     depth = p[5] - p[6]
     cost = 0.0
     for i in range(len(axis)):

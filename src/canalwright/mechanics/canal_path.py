@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.anatomy.canal import Canal
 from canalwright.errors import OutOfRange
+from canalwright.geometry.cubic_spline import cubic_derivatives
 from canalwright.geometry.sections import directions_rad
 
 __all__ = ["NO_WALL_MM", "Arc", "CanalPath", "graded_levels_mm", "path_of_arcs", "path_of_canal"]
@@ -213,14 +214,11 @@ def _ovals(canal: Canal, level: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 def _spline_axis(canal: Canal, level: Floats) -> tuple[Floats, Floats, Floats]:
-    from scipy.interpolate import CubicSpline
-
-    spline = CubicSpline(canal.level_mm, canal.centerline_mm, axis=0)
     clipped = np.clip(level, 0.0, canal.length_mm)
-    slope = spline(clipped, 1)
+    on_axis, slope, second = cubic_derivatives(canal.level_mm, canal.centerline_mm, clipped)
     tangent = slope / np.linalg.norm(slope, axis=1, keepdims=True)
-    center = spline(clipped) + (level - clipped)[:, None] * tangent
-    bend = np.where((level == clipped)[:, None], spline(clipped, 2), 0.0)
+    center = on_axis + (level - clipped)[:, None] * tangent
+    bend = np.where((level == clipped)[:, None], second, 0.0)
     return center, tangent, bend
 
 

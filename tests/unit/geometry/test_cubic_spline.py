@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
-from canalwright.geometry.cubic_spline import cubic_pieces, cubic_values
+from canalwright.geometry.cubic_spline import cubic_derivatives, cubic_pieces, cubic_values
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5, 60, 200])
@@ -21,3 +21,6 @@ def test_the_pieces_are_those_of_the_library(count: int) -> None:
     assert np.allclose(slopes, library(at, 1), rtol=1e-9, atol=1e-9)
     where = np.linspace(at[0] - 0.1, at[-1] + 0.1, 333)
     assert np.allclose(cubic_values(at, values, where), library(where), rtol=1e-9, atol=1e-9)
+    for order, found in enumerate(cubic_derivatives(at, values, where)):
+        known = library(where, order)
+        assert np.allclose(found, known, rtol=1e-9, atol=1e-9 * np.abs(known).max())
