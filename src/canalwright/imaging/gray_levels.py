@@ -69,10 +69,11 @@ def rough_levels(crop: Crop, orifice_mm: Floats) -> RoughLevels:
     dark space (the chamber) that is connected with it.
     """
     offset = ball_offsets_mm(1.4, max(crop.voxel_mm, 0.08))
-    gray = crop.at(orifice_mm + offset)
+    local = crop.about(orifice_mm, 1.5)
+    gray = local.at(orifice_mm + offset)
     near = np.linalg.norm(offset, axis=1) <= 0.5
     dentin = float(np.nanpercentile(gray, 65.0))
-    core = np.stack([crop.at(orifice_mm + offset[near] + d) for d in ball_offsets_mm(0.1, 0.1)])
+    core = np.stack([local.at(orifice_mm + offset[near] + d) for d in ball_offsets_mm(0.1, 0.1)])
     darkest = float(np.nanmin(core.mean(axis=0)))
     chamber = _chamber_gray(crop, orifice_mm, dentin, darkest)
     contrast = dentin - darkest

@@ -224,7 +224,8 @@ def _traced(
             problem=f"orifice and terminus are only {gap:.2f} mm apart",
             hint="Give two points at least 1 mm apart.",
         )
-    crop = crop_around(scan, np.stack([orifice, terminus, *through]), settings.margin_mm)
+    ends = np.stack([orifice, terminus, *through])
+    crop = crop_around(scan, ends, settings.margin_mm, as_stored=True)
     if not np.all(np.isfinite(crop.values)):
         raise NotACanal(name=name, problem="the image holds values that are not numbers there")
     rough = rough_levels(crop, orifice)

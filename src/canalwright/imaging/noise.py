@@ -100,7 +100,9 @@ def _half_square(crop: Crop, even: NDArray[np.bool_], lag: int) -> float:
         one, two = tuple(first), tuple(second)
         both = np.flatnonzero(even[one] & even[two])
         both = both[:: max(1, len(both) // _MOST_PAIRS)]
-        found.append(crop.values[one].reshape(-1)[both] - crop.values[two].reshape(-1)[both])
+        place = np.unravel_index(both, even[one].shape)
+        pair = (crop.values[part][place].astype(np.float32) for part in (one, two))
+        found.append(next(pair) - next(pair))
     change = np.concatenate(found)
     if len(change) < _LEAST_PAIRS:
         return float("nan")
@@ -111,7 +113,7 @@ def _second_difference_sd(crop: Crop) -> float:
     """Noise from second differences along z, robust against edges; too small for coarse grain."""
     stride = max(1, crop.values.size // _MOST_PAIRS)
     inner = crop.values[1:-1].reshape(-1)[::stride].astype(float)
-    above = crop.values[2:].reshape(-1)[::stride]
-    below = crop.values[:-2].reshape(-1)[::stride]
+    above = crop.values[2:].reshape(-1)[::stride].astype(float)
+    below = crop.values[:-2].reshape(-1)[::stride].astype(float)
     second = above + below - 2.0 * inner
     return float(np.median(np.abs(second)) / 0.6745 / np.sqrt(6.0))

@@ -14,7 +14,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from canalwright.imaging.sampling import Crop
-from canalwright.imaging.tubeness import scale_space, tube_value
+from canalwright.imaging.tubeness import Box, scale_space, tube_value, with_margin
 
 __all__ = ["TUBE_SIGMAS_MM", "dark_path", "path_through"]
 
@@ -29,6 +29,9 @@ _FLOOR = 0.01
 
 _SURROUNDINGS_MM = 1.2
 _PATH_VOXEL_MM = 0.12
+
+# The search is tried in a box that reaches so far beyond its ends before it gets the whole crop.
+_BEYOND_MM = (1.0, 2.5)
 
 
 def dark_path(
@@ -50,12 +53,40 @@ def dark_path(
         Voxel centers in mm from start to end.
     """
     crop = crop.coarsened(_PATH_VOXEL_MM) if crop.voxel_mm < 0.7 * _PATH_VOXEL_MM else crop
+    ends = np.stack([crop.index(start_mm), crop.index(end_mm)])
+    for beyond_mm in (*_BEYOND_MM, np.inf):
+        box = _box_about(crop, ends, beyond_mm)
+        found = _path_in_box(crop, box, ends, dentin, contrast)
+        if len(found):
+            break
+    return crop.points(found)
+
+
+def _box_about(crop: Crop, ends: Floats, beyond_mm: float) -> Box:
+    beyond = beyond_mm / crop.voxel_mm
+    last = np.asarray(crop.values.shape[::-1]) - 1
+    low = np.clip(np.floor(ends.min(axis=0) - beyond), 0, last).astype(int)
+    high = np.clip(np.ceil(ends.max(axis=0) + beyond), 0, last).astype(int) + 1
+    return slice(low[2], high[2]), slice(low[1], high[1]), slice(low[0], high[0])
+
+
+def _path_in_box(
+    crop: Crop, box: Box, ends_xyz: Floats, dentin: float, contrast: float
+) -> NDArray[np.int64]:
+    """Return the best path's voxels, (x, y, z); none if the search came near the box's border.
+
+    A search that stays off the border has met only voxels whose filter the box holds whole: its
+    path is that of the whole crop.
+    """
+    first = np.array([side.start for side in box[::-1]])
     sigmas = np.unique(np.maximum(np.array(TUBE_SIGMAS_MM) / crop.voxel_mm, 0.75))
-    stack = scale_space(crop.values, sigmas)
-    ends = [_darkest_corner(stack[0], crop.index(point)) for point in (start_mm, end_mm)]
-    trust = _inside_dentin(crop, dentin - 0.4 * contrast)
-    index = _shortest(stack, sigmas, trust, _CERTAIN * contrast, ends[0], ends[1])
-    return crop.points(index)
+    stack = scale_space(crop.values, sigmas, box)
+    ends = [_darkest_corner(stack[0], end - first) for end in ends_xyz]
+    trust = _inside_dentin(crop, box, dentin - 0.4 * contrast)
+    low = np.array([2 if side.start > 0 else 0 for side in box])
+    spare = [2 if s.stop < n else 0 for s, n in zip(box, crop.values.shape, strict=True)]
+    high = np.array(trust.shape) - 1 - np.array(spare)
+    return first + _shortest(stack, sigmas, trust, _CERTAIN * contrast, ends[0], ends[1], low, high)
 
 
 def path_through(
@@ -92,12 +123,14 @@ def _darkest_corner(volume: Volume, index_xyz: Floats) -> NDArray[np.int64]:
     return np.asarray(corners[np.argmin(gray)], np.int64)
 
 
-def _inside_dentin(crop: Crop, bright: float) -> Volume:
+def _inside_dentin(crop: Crop, box: Box, bright: float) -> Volume:
     """Return how much a place is inside dentin, 0.1 to 1: low in the gap outside the root."""
     from scipy.ndimage import uniform_filter
 
     size = max(3, round(_SURROUNDINGS_MM / crop.voxel_mm))
-    share = uniform_filter((crop.values > bright).astype(np.float32), size, mode="nearest")
+    around, inner = with_margin(box, crop.values.shape, size)
+    is_bright = (crop.values[around] > bright).astype(np.float32)
+    share = uniform_filter(is_bright, size, mode="nearest")[inner]
     return np.asarray(np.clip((share - 0.25) / 0.25, 0.1, 1.0), np.float32)
 
 
@@ -109,7 +142,10 @@ def _shortest(
     certain: float,
     start: NDArray[np.int64],
     end: NDArray[np.int64],
+    low: NDArray[np.int64],
+    high: NDArray[np.int64],
 ) -> NDArray[np.int64]:
+    """Return the path's (x, y, z) indices; none if the search went below `low` or above `high`."""
     _, nz, ny, nx = stack.shape
     total = nz * ny * nx
     cost = np.full(total, np.float32(-1.0))
@@ -128,6 +164,8 @@ def _shortest(
         if i == goal:
             break
         z, y, x = i // (ny * nx), (i // nx) % ny, i % nx
+        if z < low[0] or y < low[1] or x < low[2] or z > high[0] or y > high[1] or x > high[2]:
+            return np.empty((0, 3), np.int64)
         for dz in range(-1, 2):
             for dy in range(-1, 2):
                 for dx in range(-1, 2):

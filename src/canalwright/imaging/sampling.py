@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -11,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from canalwright.imaging.scan import Scan
 
-__all__ = ["Crop", "block_means", "crop_around", "plane_samples"]
+__all__ = ["Crop", "block_means", "crop_around", "plane_samples", "ray_samples"]
 
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
@@ -19,6 +20,9 @@ Volume = NDArray[np.float32]
 # Micro-CT voxels are averaged in blocks up to this edge: sizes come from partial volume anyway,
 # and a whole root stays small enough to be measured at once.
 _FINEST_MM = 0.06
+
+# The coefficients of a cubic spline forget a value by a factor of 3.7 per voxel: 6e-12.
+_SPLINE_MEMORY = 20
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,7 +32,7 @@ class Crop:
     Attributes
     ----------
     values : ndarray, shape (nz, ny, nx)
-        Gray values.
+        Gray values: float32, or the scan's own where they were left as they are stored.
     voxel_mm : float
     origin_mm : ndarray, shape (3,)
         Position of voxel ``[0, 0, 0]``.
@@ -38,7 +42,7 @@ class Crop:
         Whether the voxels were made cubic by interpolation.
     """
 
-    values: Volume
+    values: NDArray[Any]
     voxel_mm: float
     origin_mm: Floats
     index_to_mm: Floats
@@ -71,6 +75,15 @@ class Crop:
             self.resampled,
         )
 
+    def about(self, point_mm: ArrayLike, reach_mm: float) -> Crop:
+        """Return the box within a distance of a point, and what its spline needs beyond."""
+        reach = int(np.ceil(reach_mm / self.voxel_mm)) + _SPLINE_MEMORY
+        last = np.asarray(self.values.shape[::-1]) - 1
+        middle = np.clip(np.round(self.index(point_mm)), 0, last).astype(int)
+        low, high = np.maximum(middle - reach, 0), np.minimum(middle + reach, last) + 1
+        part = self.values[low[2] : high[2], low[1] : high[1], low[0] : high[0]]
+        return Crop(part, self.voxel_mm, self.points(low), self.index_to_mm, self.resampled)
+
     def index(self, points_mm: ArrayLike) -> Floats:
         """Return fractional (x, y, z) indices of (..., 3) points."""
         return np.asarray((np.asarray(points_mm, float) - self.origin_mm) @ self.mm_to_index.T)
@@ -88,11 +101,22 @@ class Crop:
         return out.reshape(index.shape[:-1])
 
 
-def crop_around(scan: Scan, points_mm: ArrayLike, margin_mm: float) -> Crop:
+def crop_around(
+    scan: Scan, points_mm: ArrayLike, margin_mm: float, *, as_stored: bool = False
+) -> Crop:
     """Cut the box that holds the points and a margin, with cubic voxels.
 
     Voxels below 0.06 mm are averaged in blocks; those whose edges differ by more than 1 % are
     resampled to the smallest edge.
+
+    Parameters
+    ----------
+    scan : Scan
+    points_mm : array_like, shape (n, 3)
+    margin_mm : float
+    as_stored : bool
+        Whether 8-bit and 16-bit integers that need no averaging stay what they are, as a view of
+        the scan, instead of being copied as float32.
     """
     index = scan.index_from_points(points_mm)
     spacing = np.asarray(scan.spacing_mm[::-1])
@@ -101,6 +125,9 @@ def crop_around(scan: Scan, points_mm: ArrayLike, margin_mm: float) -> Crop:
     high = np.clip(np.ceil(index.max(axis=0) + margin_mm / spacing), 0, last).astype(int)
     part = scan.voxels[low[2] : high[2] + 1, low[1] : high[1] + 1, low[0] : high[0] + 1]
     blocks = np.maximum((_FINEST_MM / spacing + 0.02).astype(int), 1)
+    if as_stored and _kept_as_stored(part, spacing, blocks):
+        edge = float(np.cbrt(spacing.prod()))
+        return Crop(part, edge, scan.points_from_index(low), scan.index_to_mm)
     values = block_means(part, (int(blocks[2]), int(blocks[1]), int(blocks[0])))
     origin = scan.points_from_index(low + (blocks - 1) / 2.0)
     spacing = spacing * blocks
@@ -111,6 +138,11 @@ def crop_around(scan: Scan, points_mm: ArrayLike, margin_mm: float) -> Crop:
     return Crop(
         _made_cubic(values, spacing / edge), edge, origin, scan.direction * edge, resampled=True
     )
+
+
+def _kept_as_stored(part: NDArray[np.generic], spacing: Floats, blocks: NDArray[np.int64]) -> bool:
+    small = part.dtype.kind in "iu" and part.dtype.itemsize <= 2 and part.dtype.isnative
+    return bool(small and np.all(blocks == 1) and spacing.max() / spacing.min() <= 1.01)
 
 
 def block_means(voxels: NDArray[np.generic], blocks: tuple[int, int, int]) -> Volume:
@@ -185,6 +217,38 @@ def plane_samples(
     return out
 
 
+def ray_samples(
+    crop: Crop,
+    points_mm: Floats,
+    direction0: Floats,
+    direction1: Floats,
+    angle_rad: Floats,
+    reach_mm: Floats,
+) -> Volume:
+    """Sample along rays in the planes normal to a curve.
+
+    Parameters
+    ----------
+    crop : Crop
+    points_mm, direction0, direction1 : ndarray, shape (n, 3)
+        Centers, and the unit vectors of the planes.
+    angle_rad : ndarray, shape (m,)
+        Directions of the rays, from direction 0 toward direction 1.
+    reach_mm : ndarray, shape (k,)
+        Distances from the centers.
+
+    Returns
+    -------
+    ndarray, shape (n, m, k)
+        NaN outside the volume.
+    """
+    out = np.empty((len(points_mm), len(angle_rad), len(reach_mm)), np.float32)
+    first, second = direction0 @ crop.mm_to_index.T, direction1 @ crop.mm_to_index.T
+    turns = np.stack([np.cos(angle_rad), np.sin(angle_rad)], axis=1)
+    _sample_rays(crop.coefficients, crop.index(points_mm), first, second, turns, reach_mm, out)
+    return out
+
+
 @njit(cache=True, fastmath=True)
 def _cubic_weights(t: float, w: Floats) -> None:
     s = 1.0 - t
@@ -231,6 +295,31 @@ def _sample_planes(
                     x0 + step[j] * second[n, 0],
                     y0 + step[j] * second[n, 1],
                     z0 + step[j] * second[n, 2],
+                    weights,
+                )
+
+
+@njit(cache=True)
+def _sample_rays(
+    coefficients: Volume,
+    centers: Floats,
+    first: Floats,
+    second: Floats,
+    turns: Floats,
+    reach: Floats,
+    out: Volume,
+) -> None:
+    weights = np.empty((3, 4))
+    ray = np.empty(3)
+    for n in range(len(centers)):
+        for j in range(len(turns)):
+            ray[:] = turns[j, 0] * first[n] + turns[j, 1] * second[n]
+            for k in range(len(reach)):
+                out[n, j, k] = _cubic(
+                    coefficients,
+                    centers[n, 0] + reach[k] * ray[0],
+                    centers[n, 1] + reach[k] * ray[1],
+                    centers[n, 2] + reach[k] * ray[2],
                     weights,
                 )
 

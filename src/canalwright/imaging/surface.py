@@ -18,6 +18,9 @@ Floats = NDArray[np.float64]
 _LEVEL_WAVE_MM, _ROUND_WAVE_DEG = 1.2, 45.0
 _CENTERINGS, _SIZE_WAVE_MM, _CENTER_WAVE_MM, _OVAL_WAVE_MM = 3, 0.8, 1.2, 2.0
 
+# Levels smoothed round the canal at once: each takes a matrix of its own.
+_BLOCK = 16
+
 # Share of the single rays' variance that passes into the detail by chance.
 _CHANCE = 0.5
 _ROBUST_ROUNDS, _OUTLIER = 3, 2.5
@@ -139,8 +142,12 @@ def _smoothed_both_ways(values: Floats, weight: Floats, level_step_mm: float) ->
     """Penalized least squares :cite:`eilers2003`, round the canal and then along it."""
     count = values.shape[1]
     penalty = smoothing_weight(_ROUND_WAVE_DEG, 360.0 / count, 3) * _ring_penalty(count)
-    matrix = penalty[None] + (weight + 1e-3)[:, :, None] * np.eye(count)[None]
-    round_ = np.asarray(np.linalg.solve(matrix, (weight * values)[..., None])[..., 0], float)
+    round_ = np.empty_like(values)
+    for first in range(0, len(values), _BLOCK):
+        block = slice(first, first + _BLOCK)
+        matrix = penalty[None] + (weight[block] + 1e-3)[:, :, None] * np.eye(count)[None]
+        right = (weight[block] * values[block])[..., None]
+        round_[block] = np.linalg.solve(matrix, right)[..., 0]
     support = np.maximum(np.linalg.solve(penalty + np.eye(count), weight.T).T, 1e-3)
     along = smoothing_weight(_LEVEL_WAVE_MM, level_step_mm, 3)
     return np.stack([smoothed(round_[:, k], along, support[:, k]) for k in range(count)], axis=1)

@@ -8,76 +8,111 @@ sheets (the periodontal gap) give nothing.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["gaussian_smoothed", "scale_space", "tube_response", "tube_value"]
+__all__ = ["Box", "gaussian_smoothed", "scale_space", "tube_response", "tube_value", "with_margin"]
 
 # Curvatures across a tube may differ this many times before its response is reduced.
 _SHEET = 2.5
 
 Floats = NDArray[np.float64]
 Volume = NDArray[np.float32]
+Box = tuple[slice, slice, slice]
 
 
-def scale_space(values: Volume, sigmas_voxels: Floats) -> Volume:
-    """Return the volume smoothed at every scale, shape (scales, nz, ny, nx)."""
-    out = np.empty((len(sigmas_voxels), *values.shape), np.float32)
-    current, reached = values, 0.0
-    for k, sigma in enumerate(sigmas_voxels):
-        current = gaussian_smoothed(current, float(np.sqrt(sigma**2 - reached**2)))
-        out[k] = current
-        reached = sigma
+def scale_space(values: NDArray[Any], sigmas_voxels: Floats, box: Box | None = None) -> Volume:
+    """Return the volume, or a box of it, smoothed at every scale, shape (scales, nz, ny, nx).
+
+    Parameters
+    ----------
+    values : ndarray, shape (nz, ny, nx)
+    sigmas_voxels : ndarray, shape (scales,)
+        Ascending.
+    box : tuple of slice, optional
+        Voxels wanted; the same as cut from the whole, at less memory.
+    """
+    steps = np.sqrt(np.diff(np.square(sigmas_voxels), prepend=0.0))
+    box = box or (slice(0, values.shape[0]), slice(0, values.shape[1]), slice(0, values.shape[2]))
+    around, inner = with_margin(box, values.shape, sum(_reach(step) for step in steps))
+    current = np.array(values[around], np.float32, order="C")
+    out = np.empty((len(steps), *current[inner].shape), np.float32)
+    for k, step in enumerate(steps):
+        _smooth_in_place(current, float(step))
+        out[k] = current[inner]
     return out
 
 
-def gaussian_smoothed(values: Volume, sigma_voxels: float) -> Volume:
+def with_margin(box: Box, shape: tuple[int, ...], margin: int) -> tuple[Box, Box]:
+    """Return a box grown by a margin as far as the volume goes, and where in it the box lies."""
+    low = [max(side.start - margin, 0) for side in box]
+    high = [min(side.stop + margin, n) for side, n in zip(box, shape, strict=True)]
+    grown = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
+    inner = tuple(slice(s.start - a, s.stop - a) for s, a in zip(box, low, strict=True))
+    return (grown[0], grown[1], grown[2]), (inner[0], inner[1], inner[2])
+
+
+def gaussian_smoothed(values: NDArray[Any], sigma_voxels: float) -> Volume:
     """Return the volume filtered with a Gaussian; border values are held."""
+    out = np.array(values, np.float32, order="C")
+    _smooth_in_place(out, sigma_voxels)
+    return out
+
+
+def _reach(sigma_voxels: float) -> int:
+    return int(np.ceil(3.0 * sigma_voxels))
+
+
+def _smooth_in_place(values: Volume, sigma_voxels: float) -> None:
     if sigma_voxels < 1e-3:
-        return values.copy()
-    reach = int(np.ceil(3.0 * sigma_voxels))
+        return
+    reach = _reach(sigma_voxels)
     offset = np.arange(-reach, reach + 1)
     kernel = np.exp(-0.5 * (offset / sigma_voxels) ** 2)
     kernel = (kernel / kernel.sum()).astype(np.float32)
-    first = np.empty_like(values)
-    second = np.empty_like(values)
-    _smooth_z(values, kernel, first)
-    _smooth_y(first, kernel, second)
-    _smooth_x(second, kernel, first)
-    return first
+    _smooth_z(values, kernel)
+    _smooth_y(values, kernel)
+    _smooth_x(values, kernel)
 
 
 @njit(cache=True, fastmath=True)
-def _smooth_z(values: Volume, kernel: Volume, out: Volume) -> None:
+def _smooth_z(values: Volume, kernel: Volume) -> None:
     nz, ny, nx = values.shape
     reach = len(kernel) // 2
-    for z in range(nz):
-        out[z] = 0.0
-        for k in range(len(kernel)):
-            source = min(max(z + k - reach, 0), nz - 1)
-            weight = kernel[k]
-            for y in range(ny):
+    held = np.empty((nz, nx), np.float32)
+    for y in range(ny):
+        for z in range(nz):
+            held[z] = values[z, y]
+        for z in range(nz):
+            values[z, y] = 0.0
+            for k in range(len(kernel)):
+                source = min(max(z + k - reach, 0), nz - 1)
+                weight = kernel[k]
                 for x in range(nx):
-                    out[z, y, x] += weight * values[source, y, x]
+                    values[z, y, x] += weight * held[source, x]
 
 
 @njit(cache=True, fastmath=True)
-def _smooth_y(values: Volume, kernel: Volume, out: Volume) -> None:
+def _smooth_y(values: Volume, kernel: Volume) -> None:
     nz, ny, nx = values.shape
     reach = len(kernel) // 2
+    held = np.empty((ny, nx), np.float32)
     for z in range(nz):
+        held[:] = values[z]
         for y in range(ny):
-            out[z, y] = 0.0
+            values[z, y] = 0.0
             for k in range(len(kernel)):
                 source = min(max(y + k - reach, 0), ny - 1)
                 weight = kernel[k]
                 for x in range(nx):
-                    out[z, y, x] += weight * values[z, source, x]
+                    values[z, y, x] += weight * held[source, x]
 
 
 @njit(cache=True, fastmath=True)
-def _smooth_x(values: Volume, kernel: Volume, out: Volume) -> None:
+def _smooth_x(values: Volume, kernel: Volume) -> None:
     nz, ny, nx = values.shape
     reach = len(kernel) // 2
     row = np.empty(nx + 2 * reach, np.float32)
@@ -86,11 +121,11 @@ def _smooth_x(values: Volume, kernel: Volume, out: Volume) -> None:
             row[:reach] = values[z, y, 0]
             row[reach : reach + nx] = values[z, y]
             row[reach + nx :] = values[z, y, nx - 1]
-            out[z, y] = 0.0
+            values[z, y] = 0.0
             for k in range(len(kernel)):
                 weight = kernel[k]
                 for x in range(nx):
-                    out[z, y, x] += weight * row[x + k]
+                    values[z, y, x] += weight * row[x + k]
 
 
 @njit(cache=True)

@@ -9,7 +9,7 @@ edge 0.05 to 0.07 mm too far inside.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numba import njit
@@ -17,13 +17,15 @@ from numpy.typing import NDArray
 
 from canalwright.geometry.sections import DIRECTIONS, directions_rad
 from canalwright.imaging.edge_fit import fit_edges
-from canalwright.imaging.sampling import Crop
+from canalwright.imaging.sampling import Crop, ray_samples
 from canalwright.imaging.sizes import Calibration
 from canalwright.imaging.surface import Sheet, sheet_geometry, smooth_sheet, smoothing_share
 
 __all__ = ["GAP_SD_MM", "GAP_WIDTH_MM", "Walls", "first_edges", "gap_guess", "outer_walls"]
 
 Floats = NDArray[np.float64]
+Grays = NDArray[np.float32]
+Profiles = NDArray[Any]
 
 # Periodontal ligament: 0.15 to 0.38 mm wide; textbook value from memory.
 GAP_WIDTH_MM, GAP_SD_MM = 0.2, 0.08
@@ -33,6 +35,9 @@ _GAP_SHARE, _GAP_SHARE_SD = 0.1, 0.1
 
 _STEP_MM = 0.05
 _CORNER_MM = 0.08
+
+# Levels whose neighbors are laid side by side at once.
+_BLOCK = 16
 
 # Dentin minus what lies outside, over the contrast: at least so much for soft tissue or air.
 _SOFT_SHARE = 0.75
@@ -151,20 +156,23 @@ def _spread_mm(
     return np.asarray(single * np.sqrt(share), float)
 
 
-def _profiles(
-    crop: Crop, points_mm: Floats, first: Floats, second: Floats, end_mm: float
-) -> Floats:
+def _profiles(crop: Crop, points_mm: Floats, first: Floats, second: Floats, end_mm: float) -> Grays:
     """Gray along rays, smoothed over neighboring levels and directions against noise."""
-    angle = directions_rad(DIRECTIONS)
     reach = np.arange(0.0, end_mm, _STEP_MM)
-    ray = (
-        np.cos(angle)[None, :, None] * first[:, None, :]
-        + np.sin(angle)[None, :, None] * second[:, None, :]
-    )
-    gray = crop.at(points_mm[:, None, None, :] + reach[None, None, :, None] * ray[:, :, None, :])
-    turned = 0.25 * np.roll(gray, 1, axis=1) + 0.5 * gray + 0.25 * np.roll(gray, -1, axis=1)
-    padded = np.concatenate([turned[:1], turned, turned[-1:]])
-    return np.asarray(0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:], float)
+    gray = ray_samples(crop, points_mm, first, second, directions_rad(DIRECTIONS), reach)
+    # In place: the profiles of all levels are the largest array of the search.
+    before = here = _turned(gray[0])
+    for level in range(len(gray)):
+        after = _turned(gray[level + 1]) if level + 1 < len(gray) else here
+        gray[level] = 0.25 * before + 0.5 * here + 0.25 * after
+        before, here = here, after
+    return gray
+
+
+def _turned(gray: Grays) -> Grays:
+    """Smooth the rays of one level over neighboring directions."""
+    sides = np.roll(gray, 1, axis=0) + np.roll(gray, -1, axis=0)
+    return np.asarray(0.5 * gray + 0.25 * sides, np.float32)
 
 
 def _agreed(layered: NDArray[np.bool_], met: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -178,7 +186,7 @@ def _agreed(layered: NDArray[np.bool_], met: NDArray[np.bool_]) -> NDArray[np.bo
     return np.asarray(votes > 0.4 * np.maximum(voters, 1e-9))
 
 
-def _profile_noise(profiles: Floats, edge: Floats, dentin: Floats, contrast: float) -> float:
+def _profile_noise(profiles: Profiles, edge: Floats, dentin: Floats, contrast: float) -> float:
     """Return the standard deviation of the profiles inside dentin."""
     index = np.clip((edge / _STEP_MM).astype(int) - 8, 0, profiles.shape[2] - 1)
     inside = np.take_along_axis(profiles, index[..., None], axis=2)[..., 0]
@@ -190,7 +198,7 @@ def _profile_noise(profiles: Floats, edge: Floats, dentin: Floats, contrast: flo
 
 @njit(cache=True)
 def _found(
-    profiles: Floats,
+    profiles: Profiles,
     canal_radius: Floats,
     dentin: Floats,
     contrast: float,
@@ -224,7 +232,7 @@ def _found(
 
 @njit(cache=True)
 def _plateau(
-    profile: Floats, k: int, canal_radius: float, sigma: float, step: float, dentin: float
+    profile: Profiles, k: int, canal_radius: float, sigma: float, step: float, dentin: float
 ) -> float:
     """Mean gray of dentin or enamel just inside the fall; the given value if there is no room."""
     last = k - int(2.5 * sigma / step)
@@ -235,7 +243,7 @@ def _plateau(
 
 
 @njit(cache=True)
-def _rises(profile: Floats, k: int, contrast: float, step: float, dentin: float) -> bool:
+def _rises(profile: Profiles, k: int, contrast: float, step: float, dentin: float) -> bool:
     """Whether gray rises again soon, or stays so bright that blur must hide a gap.
 
     What touches a root is soft tissue or air, both dark: nothing half as bright as dentin.
@@ -251,7 +259,7 @@ def _rises(profile: Floats, k: int, contrast: float, step: float, dentin: float)
 
 
 def first_edges(
-    profiles: Floats,
+    profiles: Profiles,
     canal_radius_mm: Floats,
     dentin: Floats,
     contrast: float,
@@ -282,7 +290,7 @@ def first_edges(
 
 
 def gap_guess(
-    profiles: Floats,
+    profiles: Profiles,
     edge: Floats,
     layered: NDArray[np.bool_],
     lumen: Floats,
@@ -334,7 +342,7 @@ def _local_mean(values: Floats, chosen: NDArray[np.bool_]) -> Floats:
 
 
 @njit(cache=True)
-def _outside(profiles: Floats, edge: Floats, step: float) -> Floats:
+def _outside(profiles: Profiles, edge: Floats, step: float) -> Floats:
     out = np.zeros(edge.shape)
     for i in range(edge.shape[0]):
         for j in range(edge.shape[1]):
@@ -344,7 +352,7 @@ def _outside(profiles: Floats, edge: Floats, step: float) -> Floats:
 
 
 @njit(cache=True)
-def _beyond(profile: Floats, edge: float, step: float) -> float:
+def _beyond(profile: Profiles, edge: float, step: float) -> float:
     total, count = 0.0, 0
     for k in range(int((edge + 0.3) / step), min(int((edge + 0.7) / step), len(profile))):
         if not np.isnan(profile[k]):
@@ -361,16 +369,10 @@ def _steady(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np
     radius : ndarray, shape (n, 64)
     kept : ndarray of bool, shape (n, 64)
     """
-    neighbors = np.stack(
-        [
-            np.roll(_shifted(radius, level), turn, axis=1)
-            for level in range(-2, 3)
-            for turn in range(-2, 3)
-        ]
-    )
-    counted = np.isfinite(neighbors).sum(axis=0)
-    filled = np.where(counted[None] > 0, neighbors, 0.0)
-    typical = np.nanmedian(filled, axis=0)
+    typical, counted = np.empty_like(radius), np.empty(radius.shape, int)
+    for first in range(0, len(radius), _BLOCK):
+        block = slice(first, first + _BLOCK)
+        typical[block], counted[block] = _typical(radius, block)
     kept = np.isfinite(radius) & (np.abs(radius - typical) < 0.25) & (counted >= 6)
     kept &= radius > canal_radius_mm
     weight = np.where(kept, 1.0, 0.0)
@@ -383,6 +385,21 @@ def _steady(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np
             share += w1 * w2 * np.roll(_shifted(weight, level), turn, axis=1)
     smooth = total / np.maximum(share, 1e-9)
     return np.where(kept, smooth, np.nan), kept
+
+
+def _typical(radius: Floats, block: slice) -> tuple[Floats, NDArray[np.intp]]:
+    """Return the median of the 5 × 5 neighbors of a block of levels, and how many there are."""
+    rows = np.arange(len(radius))[block]
+    neighbors = np.stack(
+        [
+            np.roll(radius[np.clip(rows + level, 0, len(radius) - 1)], turn, axis=1)
+            for level in range(-2, 3)
+            for turn in range(-2, 3)
+        ]
+    )
+    counted = np.isfinite(neighbors).sum(axis=0)
+    filled = np.where(counted[None] > 0, neighbors, 0.0)
+    return np.asarray(np.nanmedian(filled, axis=0), float), counted
 
 
 def _shifted(array: Floats, by: int) -> Floats:
