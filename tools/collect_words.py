@@ -1,4 +1,4 @@
-"""Write the template of message catalogs from the calls of `_` and `many` in the workbench.
+"""Write the template of message catalogs from calls of `_`, `later` and `many` in the workbench.
 
 ``python tools/collect_words.py`` writes ``src/canalwright/web/locale/canalwright.pot``; a
 translator copies it to ``LANGUAGE/LC_MESSAGES/canalwright.po`` and compiles it with ``msgfmt``.
@@ -27,12 +27,12 @@ msgstr ""
 
 
 def calls(path: Path) -> list[tuple[str, ...]]:
-    """Return the texts of every call of `_` (one text) and `many` (two)."""
+    """Return the texts of every call of `_` and `later` (one text) and `many` (two)."""
     found = []
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
         if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name)):
             continue
-        count = {"_": 1, "many": 2}.get(node.func.id, 0)
+        count = {"_": 1, "later": 1, "many": 2}.get(node.func.id, 0)
         texts = [
             argument.value
             for argument in node.args[:count]

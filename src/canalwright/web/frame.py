@@ -88,7 +88,7 @@ def page_frame(
     with ui.element("div").classes("content").props('id="content" tabindex="-1"'):
         yield
     ui.html(_foot(), sanitize=False, tag="footer").classes("foot").props(
-        'aria-label="Cautions for every page"'
+        f'aria-label="{escape(_("Cautions for every page"))}"'
     )
 
 
@@ -134,4 +134,4 @@ def _current(here: bool) -> str:
 
 
 def _foot() -> str:
-    return " ".join(escape(caution.text) for caution in CLINICAL_CAUTIONS)
+    return " ".join(escape(_(caution.text)) for caution in CLINICAL_CAUTIONS)

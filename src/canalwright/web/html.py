@@ -7,6 +7,7 @@ from html import escape
 
 from canalwright.cautions import Caution
 from canalwright.reports.tables import TextTable
+from canalwright.web.words import _, later
 
 __all__ = [
     "INVENTED",
@@ -19,7 +20,7 @@ __all__ = [
     "text_table",
 ]
 
-INVENTED = '<span class="invented">INVENTED DATA – not a patient</span>'
+INVENTED = later('<span class="invented">INVENTED DATA – not a patient</span>')
 
 
 def table(
@@ -30,8 +31,10 @@ def table(
     hide_caption: bool = False,
 ) -> str:
     """Return a table; cells are HTML already, headers and caption are text."""
-    kinds = [kind for _, kind in columns]
-    head = "".join(f'<th scope="col" class="{kind}">{escape(name)}</th>' for name, kind in columns)
+    kinds = [kind for _name, kind in columns]
+    head = "".join(
+        f'<th scope="col" class="{kind}">{escape(_(name))}</th>' for name, kind in columns
+    )
     body = "".join(f"<tr>{_cells(row, kinds)}</tr>" for row in rows)
     hidden = ' class="unseen"' if hide_caption else ""
     return (
@@ -75,7 +78,7 @@ def caution_list(cautions: Iterable[Caution]) -> str:
     items = "".join(
         f"<li>{escape(one.text)}{_source(one.source)}</li>" for one in dict.fromkeys(cautions)
     )
-    return f"<ul>{items}</ul>" if items else "<p>None beyond those at the foot of the page.</p>"
+    return f"<ul>{items}</ul>" if items else _("<p>None beyond those at the foot of the page.</p>")
 
 
 def _source(source: str) -> str:

@@ -61,9 +61,9 @@ def replace_own_password(store: Store, user: User, old: str, new: str, again: st
         If the old one is wrong.
     """
     if new != again:
-        raise BadInput("The new password was typed differently the second time.")
+        raise BadInput(_("The new password was typed differently the second time."))
     if new == old:
-        raise BadInput("The new password is the old one; choose another.")
+        raise BadInput(_("The new password is the old one; choose another."))
     check_acceptable(user.name, new)
     sign_in(store, user.name, old)
     with store.writing(user.name) as writing:

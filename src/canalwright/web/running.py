@@ -158,7 +158,7 @@ def _stop(args: tuple[object, ...]) -> None:
             one.stop()
 
 
-def show_trouble(error: CanalwrightError, title: str = "This cannot be computed") -> None:
+def show_trouble(error: CanalwrightError, title: str = _("This cannot be computed")) -> None:
     """Show an error: what is wrong, what is allowed, what to do."""
     if isinstance(error, Stopped):
         ui.html(html.paragraphs([error.sentence()]), sanitize=False).props('role="status"')
@@ -176,12 +176,14 @@ def _trouble(error: CanalwrightError, title: str) -> str:
     if not isinstance(error, NoFeasiblePlan):
         return f"<h2>{escape(title)}</h2>{html.paragraphs([error.sentence()])}"
     near = (
-        f"<p><b>Nearest target within the limits:</b> {escape(error.nearest)}.</p>"
+        _("<p><b>Nearest target within the limits:</b> {nearest}.</p>").format(
+            nearest=escape(error.nearest)
+        )
         if error.nearest
-        else "<p>No smaller target was found within these limits either.</p>"
+        else _("<p>No smaller target was found within these limits either.</p>")
     )
-    return (
-        f"<h2>No sequence reaches {escape(error.target)} within the limits</h2>"
-        f"<p>What stands in the way:</p>{html.sentence_list(error.binding)}{near}"
-        "<p>Your inputs are kept: change a limit, the target or the tray, and plan again.</p>"
-    )
+    return _(
+        "<h2>No sequence reaches {target} within the limits</h2><p>What stands in "
+        "the way:</p>{binding}{near}<p>Your inputs are kept: change a limit, the "
+        "target or the tray, and plan again.</p>"
+    ).format(target=escape(error.target), binding=html.sentence_list(error.binding), near=near)

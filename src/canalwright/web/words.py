@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-__all__ = ["LANGUAGE_VARIABLE", "LOCALE_VARIABLE", "_", "many"]
+__all__ = ["LANGUAGE_VARIABLE", "LOCALE_VARIABLE", "_", "later", "many"]
 
 LANGUAGE_VARIABLE: Final = "CANALWRIGHT_LANGUAGE"
 LOCALE_VARIABLE: Final = "CANALWRIGHT_LOCALE"
@@ -23,6 +23,11 @@ _DOMAIN: Final = "canalwright"
 def _(text: str) -> str:
     """Return a text in the language of the workbench."""
     return _catalog(os.environ.get(LANGUAGE_VARIABLE, ""), _folder()).gettext(text)
+
+
+def later(text: str) -> str:
+    """Return a text as it is: it belongs in the catalog and is looked up when shown."""
+    return text
 
 
 def many(one: str, several: str, count: int) -> str:

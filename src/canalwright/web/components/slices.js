@@ -29,21 +29,24 @@ export default {
   created() {
     this.voxels = null;
     this.drag = null;
+    this.held = null;
     this.frame = 0;
     this.offscreen = {};
   },
   async mounted() {
     this.resizer = new ResizeObserver(() => this.redraw());
     for (const pane of PANES) this.resizer.observe(this.canvas(pane));
+    document.addEventListener("keydown", this.back);
     await this.load();
   },
   beforeUnmount() {
     this.resizer?.disconnect();
+    document.removeEventListener("keydown", this.back);
     cancelAnimationFrame(this.frame);
   },
   watch: {
     source() { this.load(); },
-    canals() { this.redraw(); },
+    canals() { this.held = null; this.redraw(); },
     points() { this.redraw(); },
     tool() { this.redraw(); },
   },
@@ -307,6 +310,37 @@ export default {
       held.handle.mm = this.toMm(index);
       this.redraw();
     },
+    // Points of centerlines by keys: taken one after another, moved like the cursor, dropped.
+    take(by) {
+      const all = (this.canals || []).flatMap((canal) => (canal.handles || []).map((handle) => ({ canal, handle })));
+      if (!all.length) return;
+      const at = this.held ? all.findIndex((one) => one.handle === this.held.handle) : by > 0 ? -1 : 0;
+      this.letGo();
+      const one = all[(at + by + all.length) % all.length];
+      this.held = { ...one, start: one.handle.mm };
+      this.goTo(one.handle.mm);
+      this.status = `${one.canal.name}, ${this.words.level} ${one.handle.level.toFixed(1)} mm: ${this.words.held}`;
+    },
+    letGo() {
+      if (this.held) this.held.handle.mm = this.held.start;
+      this.held = null;
+      this.status = "";
+      this.redraw();
+    },
+    drop() {
+      const { canal, handle } = this.held;
+      this.held = null;
+      this.status = "";
+      this.$emit("dragged", { canal: canal.name, level: handle.level, mm: handle.mm });
+    },
+    back(event) {
+      // The browser would undo what was last typed in a field, wherever the focus is.
+      if (!(event.ctrlKey || event.metaKey) || event.target.closest?.("input, textarea, select")) return;
+      const name = event.key.toLowerCase();
+      if (name !== "z" && name !== "y") return;
+      event.preventDefault();
+      this.$emit(name === "z" && !event.shiftKey ? "undone" : "redone", {});
+    },
     place() { this.$emit("placed", { tool: this.tool, mm: this.toMm(this.cursor) }); },
     tell() { this.$emit("cursor", { mm: this.toMm(this.cursor) }); },
     moveCursor(index) {
@@ -344,7 +378,7 @@ export default {
     fit() { this.zoom = 1; this.pan = {}; this.redraw(); },
     goTo(mm) { if (this.voxels) { this.moveCursor(this.toIndex(mm)); if (this.zoom > 1) this.centerOnCursor(); } },
     key(event, pane) {
-      if (!this.voxels) return;
+      if (!this.voxels || event.ctrlKey || event.metaKey) return;
       const steps = { ArrowLeft: [pane.across, -1], ArrowRight: [pane.across, 1],
         ArrowUp: [pane.down, pane.flip ? 1 : -1], ArrowDown: [pane.down, pane.flip ? -1 : 1],
         PageUp: [pane.through, 1], PageDown: [pane.through, -1] };
@@ -353,8 +387,12 @@ export default {
         const index = [...this.cursor];
         index[steps[event.key][0]] += many * steps[event.key][1];
         this.moveCursor(index);
+        if (this.held) this.held.handle.mm = this.toMm(this.cursor);
         this.tell();
-      } else if (event.key === "Enter" && this.tool) this.place();
+      } else if (event.key === "Enter" && this.held) this.drop();
+      else if (event.key === "Enter" && this.tool) this.place();
+      else if (event.key === "n" || event.key === "p") this.take(event.key === "n" ? 1 : -1);
+      else if (event.key === "Escape" && this.held) this.letGo();
       else if (event.key === "+" || event.key === "=") this.magnify(1.25);
       else if (event.key === "-") this.magnify(0.8);
       else if (event.key === "0") this.fit();

@@ -3,32 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import Any
 
 from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
 from canalwright.web.volumes import ShownVolume
+from canalwright.web.words import _
 
 __all__ = ["SliceView"]
 
 Point = tuple[float, float, float]
 
-_WORDS: Final = {
-    "axial": "Axial",
-    "coronal": "Coronal",
-    "sagittal": "Sagittal",
-    "slice": "slice",
-    "position": "position",
-    "keys": (
-        "Arrow keys move the cursor, page keys change the slice, plus and minus magnify, "
-        "brackets change brightness, Enter places the point that is asked for."
-    ),
-    "loading": "Loading the scan …",
-    "failed": "The scan could not be loaded; reload the page to try again.",
-    "window": "Window",
-    "level": "level",
-}
+
+def _words() -> dict[str, str]:
+    return {
+        "axial": _("Axial"),
+        "coronal": _("Coronal"),
+        "sagittal": _("Sagittal"),
+        "slice": _("slice"),
+        "position": _("position"),
+        "keys": _(
+            "Arrow keys move the cursor, page keys change the slice, plus and minus magnify, "
+            "brackets change brightness, Enter places the point that is asked for, N and P take "
+            "a point of a centerline."
+        ),
+        "held": _("arrow keys move this point, Enter measures anew, Escape lets it go"),
+        "loading": _("Loading the scan …"),
+        "failed": _("The scan could not be loaded; reload the page to try again."),
+        "window": _("Window"),
+        "level": _("level"),
+    }
 
 
 class SliceView(Element, component="slices.js"):
@@ -42,6 +47,8 @@ class SliceView(Element, component="slices.js"):
     on_dragged : callable
         Called with canal name, level in mm and the new position in mm when a point of a
         centerline was dragged.
+    on_undo, on_redo : callable
+        Called when the keys for it are pressed outside text fields.
     """
 
     def __init__(
@@ -49,13 +56,18 @@ class SliceView(Element, component="slices.js"):
         volume: ShownVolume,
         on_placed: Callable[[str, Point], Any],
         on_dragged: Callable[[str, float, Point], Any],
+        *,
+        on_undo: Callable[[], Any],
+        on_redo: Callable[[], Any],
     ) -> None:
         super().__init__()
-        self._props["words"] = _WORDS
+        self._props["words"] = _words()
         self._props["canals"] = []
         self._props["points"] = []
         self._props["tool"] = ""
         self.show(volume)
+        self.on("undone", lambda _event: on_undo())
+        self.on("redone", lambda _event: on_redo())
         self.on("placed", lambda event: on_placed(event.args["tool"], _point(event)))
         self.on(
             "dragged",

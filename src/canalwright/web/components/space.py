@@ -7,14 +7,21 @@ from typing import Any, Final
 
 from nicegui.element import Element
 
+from canalwright.web.words import _, later
+
 __all__ = ["SpaceView"]
 
 _WORDS: Final = {
     "label": (
-        "Root, canal and instrument in three dimensions. Arrow keys turn the view, plus and minus "
-        "magnify, 0 shows everything."
+        later(
+            "Root, canal and instrument in three dimensions. Arrow keys turn the view, plus and "
+            "minus "
+            "magnify, 0 shows everything."
+        )
     ),
-    "trouble": "This browser cannot draw in three dimensions; the tracks show the same values.",
+    "trouble": later(
+        "This browser cannot draw in three dimensions; the tracks show the same values."
+    ),
 }
 
 
@@ -32,7 +39,7 @@ class SpaceView(Element, component="space.js", esm={"canalwright-space": "space_
         self, meshes: Sequence[dict[str, Any]], marks: Sequence[dict[str, Any]] = (), view: str = ""
     ) -> None:
         super().__init__()
-        self._props["words"] = _WORDS
+        self._props["words"] = {key: _(text) for key, text in _WORDS.items()}
         self._set(meshes, marks, view)
 
     def show(

@@ -8,13 +8,15 @@ from typing import Any, Final
 from nicegui import json
 from nicegui.element import Element
 
+from canalwright.web.words import _, later
+
 __all__ = ["TrackView"]
 
 _WORDS: Final = {
-    "level": "level",
-    "tip": "tip at level",
-    "limit": "limit",
-    "keys": (
+    "level": later("level"),
+    "tip": later("tip at level"),
+    "limit": later("limit"),
+    "keys": later(
         "Up and down move the cursor by 0.1 mm, with Shift by 1 mm; with Alt they move the "
         "instrument; plus and minus magnify, 0 shows everything."
     ),
@@ -47,7 +49,7 @@ class TrackView(Element, component="tracks.js"):
         on_cursor: Callable[[float], Any] | None = None,
     ) -> None:
         super().__init__()
-        self._props["words"] = _WORDS
+        self._props["words"] = {key: _(text) for key, text in _WORDS.items()}
         self._props["height"] = height_px
         self._scene = scene
         # As text: the framework would watch every single number of it.

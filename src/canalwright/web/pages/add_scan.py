@@ -30,15 +30,17 @@ def add_scan(opened: OpenCase) -> None:
             try:
                 await _taken(opened, event)
             except CanalwrightError as error:
-                show_trouble(error, "These files were not taken")
+                show_trouble(error, _("These files were not taken"))
                 return
         ui.navigate.reload()
 
     with ui.element("section").classes("sheet stack"):
         ui.html(
-            "<h2>Add a scan</h2><p>Drop the slices of one DICOM series, or one NRRD, NIfTI or "
-            "MetaImage volume. Identifying attributes are taken out before anything is kept; "
-            "nothing leaves this machine.</p>",
+            _(
+                "<h2>Add a scan</h2><p>Drop the slices of one DICOM series, or one NRRD, NIfTI or "
+                "MetaImage volume. Identifying attributes are taken out before anything is kept; "
+                "nothing leaves this machine.</p>"
+            ),
             sanitize=False,
         )
         drop_files(take)
@@ -57,7 +59,7 @@ def add_scan(opened: OpenCase) -> None:
 
 async def _taken(opened: OpenCase, event: events.MultiUploadEventArguments) -> None:
     with (
-        working("Taking out identifying attributes", can_stop=True) as progress,
+        working(_("Taking out identifying attributes"), can_stop=True) as progress,
         tempfile.TemporaryDirectory(prefix="canalwright-") as folder,
     ):
         paths = await received(event, Path(folder))
@@ -67,16 +69,16 @@ async def _taken(opened: OpenCase, event: events.MultiUploadEventArguments) -> N
 def drop_files(take: Callable[[events.MultiUploadEventArguments], Awaitable[None]]) -> None:
     """Draw a place where files are dropped or chosen; all of them are handed on at once."""
     upload = ui.upload(
-        label="Drop the files here",
+        label=_("Drop the files here"),
         multiple=True,
         auto_upload=True,
         max_total_size=LARGEST_UPLOAD_BYTES,
         on_multi_upload=take,
-        on_rejected=lambda: tell("These files are too large.", bad=True),
+        on_rejected=lambda: tell(_("These files are too large."), bad=True),
     ).props("flat batch")
     with ui.element("div").classes("buttons"):
         # In the browser, since it opens a file dialog only right after a click.
-        ui.button("Choose files …").props("outline").on(
+        ui.button(_("Choose files …")).props("outline").on(
             "click", js_handler=f"() => getElement({upload.id}).$refs.qRef.pickFiles()"
         )
 

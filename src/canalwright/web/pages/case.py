@@ -23,26 +23,34 @@ from canalwright.web.frame import page_frame
 from canalwright.web.pages.parts import part
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell
 from canalwright.web.tracing import radiographs
-from canalwright.web.words import _
+from canalwright.web.words import _, later
 
 __all__ = ["CasePage"]
 
 _CANALS: Final = (
-    ("canal", "left"),
-    ("length, mm", "right"),
-    ("document", "text"),
-    ("open", "left"),
+    (later("canal"), "left"),
+    (later("length, mm"), "right"),
+    (later("document"), "text"),
+    (later("open"), "left"),
 )
 _FEW: Final = 3
 _ROWS: Final = 40
-_PLANS: Final = (("plan", "text"), ("recorded as", "left"), ("open", "left"))
+_PLANS: Final = ((later("plan"), "text"), (later("recorded as"), "left"), (later("open"), "left"))
 _EVENTS: Final = (
-    ("when (UTC)", "left"), ("what", "left"), ("canal", "left"), ("instrument", "left"),
-    ("to level, mm", "right"), ("note", "text"),
-)  # fmt: skip
+    (later("when (UTC)"), "left"),
+    (later("what"), "left"),
+    (later("canal"), "left"),
+    (later("instrument"), "left"),
+    (later("to level, mm"), "right"),
+    (later("note"), "text"),
+)
 _HISTORY: Final = (
-    ("no.", "right"), ("when (UTC)", "left"), ("who", "left"), ("what", "left"), ("reason", "text"),
-)  # fmt: skip
+    (later("no."), "right"),
+    (later("when (UTC)"), "left"),
+    (later("who"), "left"),
+    (later("what"), "left"),
+    (later("reason"), "text"),
+)
 
 
 class CasePage:
@@ -60,16 +68,16 @@ class CasePage:
             with ui.element("div").classes("page-head"):
                 ui.html(escape(opened.name), sanitize=False, tag="h1")
                 if case.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
                 ui.label(_summary(opened)).classes("soft")
                 if opened.gate.allows(Operation.CASE_EDIT):
-                    ui.button("Correct …", on_click=self._ask).props("outline dense")
+                    ui.button(_("Correct …"), on_click=self._ask).props("outline dense")
             with ui.element("div").classes("stack"):
                 self._scans()
-                self._canals = part("Measured canals", "canals")
+                self._canals = part(_("Measured canals"), "canals")
                 self._plans()
                 self._visits()
-                self._history = part("History", "history")
+                self._history = part(_("History"), "history")
         if await page_is_open():
             await self._fill()
 
@@ -84,14 +92,14 @@ class CasePage:
             return
         with self._canals:
             text = (
-                html.table("Measured canals", _CANALS, rows, hide_caption=True)
+                html.table(_("Measured canals"), _CANALS, rows, hide_caption=True)
                 if rows
-                else ("<p>None yet. Measure them in a scan, or bring in a canals document.</p>")
+                else _("<p>None yet. Measure them in a scan, or bring in a canals document.</p>")
             )
             ui.html(text, sanitize=False)
         with self._history:
             rows = _entries_shown(entries)
-            ui.html(html.table("History", _HISTORY, rows, hide_caption=True), sanitize=False)
+            ui.html(html.table(_("History"), _HISTORY, rows, hide_caption=True), sanitize=False)
 
     def _canal_rows(self, documents: list[Document]) -> list[tuple[str, ...]]:
         rows: list[tuple[str, ...]] = []
@@ -103,15 +111,12 @@ class CasePage:
                 rows.append((escape(document.name), "", escape(error.problem), ""))
                 continue
             for at, canal in enumerate(file.canals, 1):
-                tail = f"{document.id}/{at}"
-                name = f'<span class="unseen"> {escape(canal.name)}</span>'
                 rows.append(
                     (
                         escape(canal.name),
                         format_mm(canal.length_mm, 1).removesuffix(" mm"),
                         escape(document.name),
-                        f'<a href="/case/{self._opened.id}/plan/{tail}">Plan{name}</a> &ensp; '
-                        f'<a href="/case/{self._opened.id}/step/{tail}">One step{name}</a>',
+                        _ways(f"/case/{self._opened.id}", f"{document.id}/{at}", canal.name),
                     )
                 )
         return rows
@@ -129,12 +134,12 @@ class CasePage:
             ui.html(
                 "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"
                 if items
-                else "<p>None yet.</p>",
+                else _("<p>None yet.</p>"),
                 sanitize=False,
             )
             with ui.element("div").classes("buttons"):
                 ui.button(
-                    "Measure canals" if groups else "Add a scan and measure",
+                    _("Measure canals") if groups else _("Add a scan and measure"),
                     on_click=lambda: ui.navigate.to(f"/case/{self._opened.id}/measure"),
                 )
                 ui.button(
@@ -147,22 +152,23 @@ class CasePage:
         plans = [d for d in documents if d.document_kind in ("plan", "visit-plan")]
         if not plans:
             return
-        with part("Plans", "plans"):
+        with part(_("Plans"), "plans"):
             rows = [
                 (
                     escape(one.name),
                     escape(one.document_kind),
-                    f'<a href="/case/{self._opened.id}/chairside?plan={one.id}">Chairside</a>',
+                    f'<a href="/case/{self._opened.id}/chairside?plan={one.id}">'
+                    f"{escape(_('Chairside'))}</a>",
                 )
                 for one in reversed(plans)
             ]
-            ui.html(html.table("Plans", _PLANS, rows, hide_caption=True), sanitize=False)
+            ui.html(html.table(_("Plans"), _PLANS, rows, hide_caption=True), sanitize=False)
 
     def _visits(self) -> None:
         file = self._opened.file
         if not file.visits:
             return
-        with part("Visits", "visits"):
+        with part(_("Visits"), "visits"):
             for visit in reversed(file.visits):
                 rows = [
                     (
@@ -176,33 +182,35 @@ class CasePage:
                     for event in file.events
                     if event.visit_id == visit.id and not event.withdrawn
                 ]
-                name = f"Visit of {visit.started_utc[:16].replace('T', ' ')} UTC, {visit.state}"
+                name = _("Visit of {time} UTC, {state}").format(
+                    time=visit.started_utc[:16].replace("T", " "), state=visit.state
+                )
                 ui.html(html.table(name, _EVENTS, rows), sanitize=False)
 
     def _ask(self) -> None:
         case = self._opened.file.case
         with (
-            ui.dialog().props('aria-label="Correct the case"') as dialog,
+            ui.dialog().props(f'aria-label="{escape(_("Correct the case"))}"') as dialog,
             ui.element("form").classes("sheet stack").style("width:26rem") as form,
         ):
             form.on("submit.prevent", lambda: None)
-            ui.html("Correct the case", sanitize=False, tag="h2")
-            label = ui.input("Label", value=case.label).props("outlined dense stack-label")
-            difficulty = ui.input("Difficulty class", value=case.difficulty).props(
+            ui.html(_("Correct the case"), sanitize=False, tag="h2")
+            label = ui.input(_("Label"), value=case.label).props("outlined dense stack-label")
+            difficulty = ui.input(_("Difficulty class"), value=case.difficulty).props(
                 "outlined dense stack-label"
             )
             status = ui.select(
-                [str(one) for one in CaseStatus], label="State", value=str(case.status)
+                [str(one) for one in CaseStatus], label=_("State"), value=str(case.status)
             ).props("outlined dense stack-label")
-            reason = ui.input("Reason").props("outlined dense stack-label autofocus")
+            reason = ui.input(_("Reason")).props("outlined dense stack-label autofocus")
             with ui.element("div").classes("buttons"):
                 ui.button(
-                    "Record it",
+                    _("Record it"),
                     on_click=lambda: self._correct(
                         label.value, difficulty.value, status.value, reason.value
                     ),
                 ).props('type="submit"')
-                ui.button("Cancel", on_click=dialog.close).props("flat")
+                ui.button(_("Cancel"), on_click=dialog.close).props("flat")
         dialog.open()
 
     async def _correct(self, label: str, difficulty: str, status: str, reason: str) -> None:
@@ -221,6 +229,15 @@ class CasePage:
             amend_case(writing, made, reason=reason)  # type: ignore[arg-type]
 
 
+def _ways(case: str, tail: str, canal: str) -> str:
+    """Return links to what can be done with a canal, its name in each for who hears them."""
+    name = f'<span class="unseen"> {escape(canal)}</span>'
+    ways = (("plan", _("Plan")), ("step", _("One step")))
+    return " &ensp; ".join(
+        f'<a href="{case}/{page}/{tail}">{escape(words)}{name}</a>' for page, words in ways
+    )
+
+
 def _radiograph(case_id: str, one: Attachment) -> str:
     words = escape(_("Trace it"))
     address = f"/case/{case_id}/trace?file={one.id}"
@@ -230,7 +247,11 @@ def _radiograph(case_id: str, one: Attachment) -> str:
 def _summary(opened: OpenCase) -> str:
     case = opened.file.case
     teeth = ", ".join(tooth.number for tooth in opened.file.teeth if not tooth.withdrawn)
-    parts = (f"tooth {teeth}" if teeth else "", case.difficulty, str(case.status))
+    parts = (
+        _("tooth {teeth}").format(teeth=teeth) if teeth else "",
+        case.difficulty,
+        str(case.status),
+    )
     return " · ".join(one for one in parts if one)
 
 

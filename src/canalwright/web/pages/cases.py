@@ -30,16 +30,17 @@ from canalwright.web.running import (
     tell,
     working,
 )
+from canalwright.web.words import _, later
 
 __all__ = ["CasesPage"]
 
 _COLUMNS: Final = (
-    ("case", "left"),
-    ("label", "text"),
-    ("teeth", "left"),
-    ("visits", "right"),
-    ("state", "left"),
-    ("last change (UTC)", "left"),
+    (later("case"), "left"),
+    (later("label"), "text"),
+    (later("teeth"), "left"),
+    (later("visits"), "right"),
+    (later("state"), "left"),
+    (later("last change (UTC)"), "left"),
 )
 _PAGE: Final = 40
 
@@ -56,10 +57,10 @@ class CasesPage:
 
     async def build(self) -> None:
         """Draw the page."""
-        with page_frame("Cases", place="cases"):
+        with page_frame(_("Cases"), place="cases"):
             with ui.element("div").classes("page-head"):
-                ui.html("Cases", sanitize=False, tag="h1")
-                ui.label("pseudonyms only; everything stays in these records").classes("soft")
+                ui.html(_("Cases"), sanitize=False, tag="h1")
+                ui.label(_("pseudonyms only; everything stays in these records")).classes("soft")
             with ui.element("div").classes("stack"):
                 self._head()
                 self._messages = ui.element("div").classes("stack")
@@ -72,12 +73,12 @@ class CasesPage:
     def _head(self) -> None:
         with ui.element("div").classes("buttons"):
             ui.input(
-                "Search cases", on_change=lambda event: self._searched(event.value or "")
+                _("Search cases"), on_change=lambda event: self._searched(event.value or "")
             ).props('outlined dense stack-label debounce=120 clearable type="search"').style(
                 "min-width:18rem"
             )
             if self._gate.allows(Operation.CASE_CREATE):
-                ui.button("New case …", on_click=self._ask_for_case)
+                ui.button(_("New case …"), on_click=self._ask_for_case)
 
     async def _searched(self, text: str) -> None:
         self._search = text
@@ -107,13 +108,14 @@ class CasesPage:
         if self._seen:
             with ui.element("section").classes("sheet stack"):
                 rows = [_row(line) for line in self._seen]
-                ui.html(html.table("Cases", _COLUMNS, rows, hide_caption=True), sanitize=False)
+                ui.html(html.table(_("Cases"), _COLUMNS, rows, hide_caption=True), sanitize=False)
                 if self._next is not None:
-                    ui.button("Show more", on_click=self._more).props("outline")
+                    ui.button(_("Show more"), on_click=self._more).props("outline")
         elif self._search:
             ui.html(
-                f'<p class="soft">No case with a word that begins with '
-                f"<b>{escape(self._search)}</b>.</p>",
+                _(
+                    '<p class="soft">No case with a word that begins with <b>{search}</b>.</p>'
+                ).format(search=escape(self._search)),
                 sanitize=False,
             )
         elif self._gate.allows(Operation.CASE_CREATE):
@@ -122,24 +124,28 @@ class CasesPage:
     def _offer_demo(self) -> None:
         with ui.element("section").classes("sheet stack") as room:
             ui.html(
-                "<h2>Begin here</h2><p>There is no case yet. Make an invented one to look around: "
-                "a lower molar of known truth is scanned by computation, its canals are measured "
-                "and one is planned. It takes about half a minute.</p>",
+                _(
+                    "<h2>Begin here</h2><p>There is no case yet. Make an invented one to look "
+                    "around: "
+                    "a lower molar of known truth is scanned by computation, its canals are "
+                    "measured "
+                    "and one is planned. It takes about half a minute.</p>"
+                ),
                 sanitize=False,
             )
             with ui.element("div").classes("buttons"):
-                ui.button("Make the demo case", on_click=lambda: self._make_demo(room))
+                ui.button(_("Make the demo case"), on_click=lambda: self._make_demo(room))
 
     async def _make_demo(self, room: ui.element) -> None:
         room.clear()
         with room:
             try:
                 with (
-                    working("Making the demo case", can_stop=True) as progress,
+                    working(_("Making the demo case"), can_stop=True) as progress,
                     _folder() as folder,
                 ):
                     await make_demo(self._desk.settings.demo_command, folder, progress)
-                    progress.text = "Recording the demo case"
+                    progress.text = _("Recording the demo case")
                     case = await asyncio.to_thread(self._record_demo, folder)
             except CanalwrightError as error:
                 show_trouble(error)
@@ -148,7 +154,7 @@ class CasesPage:
             ui.navigate.to(f"/case/{case.id}")
 
     def _record_demo(self, folder: Path) -> Case:
-        case = self._gate.new_case(label="invented demo molar", invented=True, teeth=("36",))
+        case = self._gate.new_case(label=_("invented demo molar"), invented=True, teeth=("36",))
         slices = sorted((folder / "scan").iterdir())
         attach_scan(self._gate, case.id, slices, lambda _: None, as_is=True, note="invented")
         for name in ("canals.json", "plan.json"):
@@ -157,23 +163,25 @@ class CasesPage:
 
     def _ask_for_case(self) -> None:
         with (
-            ui.dialog().props('aria-label="New case"') as dialog,
+            ui.dialog().props(f'aria-label="{escape(_("New case"))}"') as dialog,
             ui.element("form").classes("sheet stack").style("width:26rem") as form,
         ):
             # The button acts; the browser must not send the form besides.
             form.on("submit.prevent", lambda: None)
-            ui.html("New case", sanitize=False, tag="h2")
+            ui.html(_("New case"), sanitize=False, tag="h2")
             ui.html(
-                '<p class="soft">It gets a pseudonym. Do not write a person\'s name.</p>',
+                _('<p class="soft">It gets a pseudonym. Do not write a person\'s name.</p>'),
                 sanitize=False,
             )
-            label = ui.input("Label").props("outlined dense stack-label maxlength=200 autofocus")
-            tooth = ui.input("Tooth (two-digit)").props("outlined dense stack-label maxlength=16")
+            label = ui.input(_("Label")).props("outlined dense stack-label maxlength=200 autofocus")
+            tooth = ui.input(_("Tooth (two-digit)")).props(
+                "outlined dense stack-label maxlength=16"
+            )
             with ui.element("div").classes("buttons"):
                 ui.button(
-                    "Make it", on_click=lambda: self._make_case(label.value, tooth.value)
+                    _("Make it"), on_click=lambda: self._make_case(label.value, tooth.value)
                 ).props('type="submit"')
-                ui.button("Cancel", on_click=dialog.close).props("flat")
+                ui.button(_("Cancel"), on_click=dialog.close).props("flat")
         dialog.open()
 
     async def _make_case(self, label: str, tooth: str) -> None:
@@ -188,10 +196,13 @@ class CasesPage:
     def _bring_in(self) -> None:
         with ui.element("section").classes("sheet stack"):
             ui.html(
-                "<h2>A new case from a scan</h2><p>Drop the slices of one DICOM series, a NRRD, "
-                "NIfTI or MetaImage volume, or a <code>canals@1</code> document. Identifying "
-                "attributes are taken out before anything is kept; nothing leaves this "
-                "machine.</p>",
+                _(
+                    "<h2>A new case from a scan</h2><p>Drop the slices of one DICOM series, a "
+                    "NRRD, "
+                    "NIfTI or MetaImage volume, or a <code>canals@1</code> document. Identifying "
+                    "attributes are taken out before anything is kept; nothing leaves this "
+                    "machine.</p>"
+                ),
                 sanitize=False,
             )
             drop_files(self._take_in)
@@ -202,13 +213,13 @@ class CasesPage:
         with self._messages:
             try:
                 with (
-                    working("Taking out identifying attributes", can_stop=True) as progress,
+                    working(_("Taking out identifying attributes"), can_stop=True) as progress,
                     _folder() as folder,
                 ):
                     paths = await received(event, folder)
                     address = await in_thread(self._record_files, paths, progress)
             except CanalwrightError as error:
-                show_trouble(error, "These files were not taken")
+                show_trouble(error, _("These files were not taken"))
                 return
             ui.navigate.to(address)
 
@@ -221,7 +232,7 @@ class CasesPage:
 
 def _row(line: CaseLine) -> tuple[str, ...]:
     case = line.case
-    mark = f" {html.INVENTED}" if case.invented else ""
+    mark = f" {_(html.INVENTED)}" if case.invented else ""
     return (
         f'<a href="/case/{case.id}">{escape(case.pseudonym)}</a>',
         escape(case.label) + mark,

@@ -18,6 +18,7 @@ __all__ = [
     "after_words",
     "chip_of",
     "fatigue_test_words",
+    "last_words",
     "length_words",
     "step_list",
     "step_words",
@@ -41,26 +42,31 @@ def chip_of(step: VisitStep) -> str:
 def length_words(made: MadeSheet) -> str:
     """Return the working length, how sure it is, and from where."""
     length = made.canal.length
-    sure = "confirmed" if length.confirmed else "estimate, to be confirmed in the tooth"
+    sure = _("confirmed") if length.confirmed else _("estimate, to be confirmed in the tooth")
     spread = "" if length.sd_mm is None else f" ± {length.sd_mm:.1f}"
-    where = length.reference or "coronal reference not named"
-    return f"Working length {length.working_length_mm:.1f}{spread} mm from {where} ({sure})."
+    where = length.reference or _("coronal reference not named")
+    return _("Working length {working_length_mm:.1f}{spread} mm from {where} ({sure}).").format(
+        working_length_mm=length.working_length_mm, spread=spread, where=where, sure=sure
+    )
 
 
 def step_words(made: MadeSheet, at: int) -> str:
     """Return one step in large type: instrument, stop, speed, torque limit, motion."""
     step = made.steps[at]
     instrument, motor = step.planned.instrument, step.motor
-    settings = [("stop", f"{step.stop.stop_mm:.1f} mm")]
+    settings = [(_("stop"), f"{step.stop.stop_mm:.1f} mm")]
     if motor.speed_rpm is not None:
-        settings.append(("speed", f"{motor.speed_rpm.value:.0f} rpm"))
+        settings.append((_("speed"), f"{motor.speed_rpm.value:.0f} rpm"))
     if motor.torque_limit_ncm is not None:
-        settings.append(("torque limit", f"{motor.torque_limit_ncm.value:.1f} N·cm"))
-    settings.append(("motion", str(motor.motion)))
-    tiles = "".join(f"<div><span>{name}</span><b>{escape(v)}</b></div>" for name, v in settings)
+        settings.append((_("torque limit"), f"{motor.torque_limit_ncm.value:.1f} N·cm"))
+    settings.append((_("motion"), str(motor.motion)))
+    tiles = "".join(
+        f"<div><span>{escape(name)}</span><b>{escape(v)}</b></div>" for name, v in settings
+    )
     verdict = f'<p class="warn-line">{escape(motor.verdict)}</p>' if motor.verdict else ""
+    where = _("Step {step} of {steps}").format(step=at + 1, steps=len(made.steps))
     return (
-        f'<p class="soft">Step {at + 1} of {len(made.steps)} · {escape(step.planned.purpose)}</p>'
+        f'<p class="soft">{escape(where)} · {escape(step.planned.purpose)}</p>'
         f'<p class="now-instrument">{html.chip(chip_of(step))}'
         f'{escape(instrument_label(instrument))}</p><div class="tiles">{tiles}</div>{verdict}'
     )
@@ -71,8 +77,8 @@ def step_list(made: MadeSheet, now: int) -> str:
     items = [
         f"<li{' class=now' if at == now else ''}>"
         f"{'✓ ' if at < now else ''}{html.chip(chip_of(step))}"
-        f"{escape(instrument_label(step.planned.instrument))}, stop "
-        f"{step.stop.stop_mm:.1f} mm</li>"
+        f"{escape(instrument_label(step.planned.instrument))}, "
+        f"{escape(_('stop'))} {step.stop.stop_mm:.1f} mm</li>"
         for at, step in enumerate(made.steps)
     ]
     return f'<ol class="step-list">{"".join(items)}</ol>'
@@ -82,12 +88,23 @@ def after_words(step: VisitStep) -> str:
     """Return what follows a step: rinsing, recapitulation, checking the length."""
     needle = step.needle
     depth = (
-        "the needle does not enter yet"
+        _("the needle does not enter yet")
         if needle.depth_mm is None
-        else f"needle to {needle.depth_mm:.1f} mm from the reference, never binding"
+        else _("needle to {depth_mm:.1f} mm from the reference, never binding").format(
+            depth_mm=needle.depth_mm
+        )
     )
-    recheck = " Check the working length again." if step.recheck else ""
-    return (
-        f"<p><b>After it:</b> rinse ({escape(depth)}), recapitulate with a small hand file."
-        f"{recheck}</p>"
-    )
+    recheck = _(" Check the working length again.") if step.recheck else ""
+    return _(
+        "<p><b>After it:</b> rinse ({depth}), recapitulate with a small hand file.{recheck}</p>"
+    ).format(depth=escape(depth), recheck=recheck)
+
+
+def last_words(made: MadeSheet) -> str:
+    """Return what follows the last step."""
+    cone = made.canal.obturation.chosen.cone
+    return _(
+        "<h2>All {steps} steps are done</h2><p>Gauge the terminus, rinse as planned, and fit the "
+        "point: size {size}, taper {taper:.2f} mm/mm is the first candidate; the sheet has its "
+        "seat and the others.</p>"
+    ).format(steps=len(made.steps), size=cone.size, taper=cone.taper_mm_per_mm)

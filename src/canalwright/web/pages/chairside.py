@@ -23,6 +23,7 @@ from canalwright.web.pages.chair_asking import NEEDS_LEVEL, ask_mishap
 from canalwright.web.pages.chair_words import (
     after_words,
     fatigue_test_words,
+    last_words,
     length_words,
     step_list,
     step_words,
@@ -64,11 +65,11 @@ class ChairsidePage:
     async def build(self) -> None:
         """Draw the page."""
         opened = self._opened
-        with page_frame("Chairside", place="chairside", where=opened.name, links=opened.links):
+        with page_frame(_("Chairside"), place="chairside", where=opened.name, links=opened.links):
             with ui.element("div").classes("page-head"):
-                ui.html("Chairside", sanitize=False, tag="h1")
+                ui.html(_("Chairside"), sanitize=False, tag="h1")
                 if opened.file.case.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
             self._messages = ui.element("div").classes("stack")
             with ui.element("div").classes("chair"):
                 self._main = ui.element("div").classes("stack")
@@ -89,8 +90,10 @@ class ChairsidePage:
     def _no_plan(self) -> None:
         with ui.element("section").classes("sheet"):
             ui.html(
-                "<h2>No plan yet</h2><p>Plan a canal first, and keep the plan: it then appears "
-                f'here.</p><p><a href="/case/{self._opened.id}">Back to the case</a></p>',
+                _(
+                    "<h2>No plan yet</h2><p>Plan a canal first, and keep the plan: it then "
+                    'appears here.</p><p><a href="/case/{id}">Back to the case</a></p>'
+                ).format(id=self._opened.id),
                 sanitize=False,
             )
 
@@ -98,7 +101,7 @@ class ChairsidePage:
         self._messages.clear()
         with self._messages:
             try:
-                with working("Working the visit out"):
+                with working(_("Working the visit out")):
                     entered = Entered.read(self._typed)
                     self._made = await in_thread(
                         chairside.made_sheet, self._opened, self._plan_id, entered
@@ -107,7 +110,7 @@ class ChairsidePage:
                     if self._visit is not None:
                         await in_thread(self._log.keep_lengths, self._visit, dict(self._typed))
             except CanalwrightError as error:
-                show_trouble(error, "The visit cannot be worked out")
+                show_trouble(error, _("The visit cannot be worked out"))
                 return
         self._draw()
 
@@ -139,7 +142,7 @@ class ChairsidePage:
         self._side.clear()
         with self._main:
             self._step_card(made)
-            caution_box(made.sheet.cautions, "Cautions for this visit")
+            caution_box(made.sheet.cautions, _("Cautions for this visit"))
         with self._side:
             self._lengths(made)
             self._list(made)
@@ -162,7 +165,7 @@ class ChairsidePage:
             sanitize=False,
         )
         if self._opened.gate.allows(Operation.VISIT_START):
-            ui.button("Start the visit", on_click=self._start).classes("big")
+            ui.button(_("Start the visit"), on_click=self._start).classes("big")
 
     def _present(self, made: MadeSheet) -> None:
         step = made.steps[self._at]
@@ -170,12 +173,14 @@ class ChairsidePage:
         self._which()
         with ui.element("div").classes("buttons"):
             self._clock = ui.html("", sanitize=False).classes("clock").props('role="timer"')
-            ui.button("Start / stop timer", on_click=self._toggle).props("outline").classes("big")
-            ui.button("Done, next step", on_click=self._done).classes("big")
+            ui.button(_("Start / stop timer"), on_click=self._toggle).props("outline").classes(
+                "big"
+            )
+            ui.button(_("Done, next step"), on_click=self._done).classes("big")
         self._tick()
         ui.html(after_words(step), sanitize=False)
         with ui.element("fieldset").classes("group"):
-            ui.html("Something happened", sanitize=False, tag="legend")
+            ui.html(_("Something happened"), sanitize=False, tag="legend")
             with ui.element("div").classes("buttons"):
                 for kind, words in MISHAPS.items():
                     ui.button(words, on_click=self._asking(kind)).props("outline color=negative")
@@ -194,27 +199,20 @@ class ChairsidePage:
             ).props("size=lg")
 
     def _after(self, made: MadeSheet) -> None:
-        cone = made.canal.obturation.chosen.cone
-        ui.html(
-            f"<h2>All {len(made.steps)} steps are done</h2>"
-            "<p>Gauge the terminus, rinse as planned, and fit the point: "
-            f"size {cone.size}, taper {cone.taper_mm_per_mm:.2f} mm/mm is the first candidate; the "
-            "sheet has its seat and the others.</p>",
-            sanitize=False,
-        )
-        ui.button("End the visit", on_click=self._close).classes("big")
+        ui.html(last_words(made), sanitize=False)
+        ui.button(_("End the visit"), on_click=self._close).classes("big")
 
     def _lengths(self, made: MadeSheet) -> None:
-        with part("Working length", "length"):
+        with part(_("Working length"), "length"):
             ui.html(f"<p>{escape(length_words(made))}</p>", sanitize=False)
             for key, label, unit in (
-                ("reference", "Coronal reference, in words", ""),
-                ("crown", "Orifice to reference", "mm"),
-                ("electronic", "Electronic reading", "mm"),
-                ("confirmed", "Confirmed working length", "mm"),
+                ("reference", _("Coronal reference, in words"), ""),
+                ("crown", _("Orifice to reference"), "mm"),
+                ("electronic", _("Electronic reading"), "mm"),
+                ("confirmed", _("Confirmed working length"), "mm"),
             ):
                 text_field(label, self._typed[key], self._typing(key), unit=unit)
-            ui.button("Work out anew", on_click=self._work_out).props("outline")
+            ui.button(_("Work out anew"), on_click=self._work_out).props("outline")
 
     def _life(self) -> None:
         with part(_("Life of single instruments"), "life"):
@@ -229,12 +227,12 @@ class ChairsidePage:
         return lambda value: self._typed.update({key: value})
 
     def _list(self, made: MadeSheet) -> None:
-        with part("Steps", "list"):
+        with part(_("Steps"), "list"):
             ui.html(step_list(made, self._at), sanitize=False)
             if len(self._plans) > 1:
                 ui.select(
                     self._plans,
-                    label="Plan",
+                    label=_("Plan"),
                     value=self._plan_id,
                     on_change=lambda event: self._other(event.value),
                 ).props("outlined dense stack-label options-dense")
@@ -243,15 +241,15 @@ class ChairsidePage:
         ui.navigate.to(f"/case/{self._opened.id}/chairside?plan={plan_id}")
 
     def _paper(self) -> None:
-        with part("On paper", "paper"), ui.element("div").classes("buttons"):
+        with part(_("On paper"), "paper"), ui.element("div").classes("buttons"):
             for page, words in (
-                ("sheet", "Chairside sheet"),
-                ("record", "Full record"),
-                ("patient", "Page for the patient"),
+                ("sheet", _("Chairside sheet")),
+                ("record", _("Full record")),
+                ("patient", _("Page for the patient")),
             ):
                 ui.button(words, on_click=self._printing(page)).props("outline")
         if self._visit is not None:
-            ui.button("Agree to this visit (supervisor)", on_click=self._sign).props("flat")
+            ui.button(_("Agree to this visit (supervisor)"), on_click=self._sign).props("flat")
 
     def _printing(self, page: str) -> Callable[[], Any]:
         async def write() -> None:
@@ -259,7 +257,7 @@ class ChairsidePage:
                 return
             self._messages.clear()
             try:
-                with self._messages, working("Writing the page", can_stop=True) as progress:
+                with self._messages, working(_("Writing the page"), can_stop=True) as progress:
                     content = await in_thread(chairside.sheet_pdf, self._made, page, progress)
             except CanalwrightError as error:
                 tell(error.sentence(), bad=True)
@@ -303,7 +301,7 @@ class ChairsidePage:
         if self._clock is None or self._made is None or self._at >= len(self._made.steps):
             return
         seconds = int(self._seconds())
-        state = "running" if self._started_s is not None else "stopped"
+        state = _("running") if self._started_s is not None else _("stopped")
         self._clock.set_content(f"{seconds // 60}:{seconds % 60:02d} <small>{state}</small>")
 
     async def _done(self) -> None:
@@ -363,19 +361,19 @@ class ChairsidePage:
         elif kind in _PLANS_AGAIN:
             await self._plan_again(made, event)
         else:
-            tell("Recorded.")
+            tell(_("Recorded."))
 
     async def _plan_again(self, made: MadeSheet, event: VisitEvent) -> None:
         self._messages.clear()
         with self._messages:
             try:
-                with working("Planning again from here", can_stop=True) as progress:
+                with working(_("Planning again from here"), can_stop=True) as progress:
                     done = tuple(range(self._at))
                     plan = await in_thread(
                         chairside.plan_again, self._opened, made, done, event, progress
                     )
             except CanalwrightError as error:
-                show_trouble(error, "Recorded; but no new plan was found")
+                show_trouble(error, _("Recorded; but no new plan was found"))
                 return
             self._other(plan.id)
 
@@ -397,4 +395,4 @@ class ChairsidePage:
         except CanalwrightError as error:
             tell(error.sentence(), bad=True)
             return
-        tell("Signed.")
+        tell(_("Signed."))

@@ -34,7 +34,7 @@ class ClassPage:
             with ui.element("div").classes("page-head"):
                 ui.html(escape(_("Class: {title}").format(title=title)), sanitize=False, tag="h1")
                 if self._kept.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
                 words = escape(_("Back to the exercise"))
                 address = f"/teach/exercise/{self._kept.id}"
                 ui.html(f'<a href="{address}">{words}</a>', sanitize=False)

@@ -56,7 +56,7 @@ class ExercisePage:
             with ui.element("div").classes("page-head"):
                 ui.html(escape(exercise.title), sanitize=False, tag="h1")
                 if self._kept.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
                 words = escape(_("All exercises"))
                 ui.html(f'<a href="/teach">{words}</a>', sanitize=False)
             with ui.element("div").classes("two"):

@@ -164,7 +164,7 @@ class FiguresPage:
     def _show(self, shown: ShownFigure) -> None:
         with part(shown.title, "figure"):
             if shown.invented:
-                ui.html(html.INVENTED, sanitize=False)
+                ui.html(_(html.INVENTED), sanitize=False)
             ui.html(html.figure(shown.svg, shown.title), sanitize=False)
             ui.html(f"<p>{escape(shown.caption)}</p>", sanitize=False)
             with ui.element("div").classes("buttons"):

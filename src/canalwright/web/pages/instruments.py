@@ -77,7 +77,7 @@ class InstrumentsPage:
                 with ui.element("div").classes("buttons"):
                     ui.button(_("Open an instrument …"), on_click=lambda: self._ask_open(found))
             if found.invented:
-                ui.html(html.INVENTED, sanitize=False)
+                ui.html(_(html.INVENTED), sanitize=False)
             if found.in_service:
                 ui.html(_lives_table(found.in_service), sanitize=False)
             else:

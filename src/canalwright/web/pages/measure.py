@@ -26,7 +26,7 @@ from canalwright.web.pages.parts import caution_box, part, text_field
 from canalwright.web.past import Past
 from canalwright.web.running import Progress, in_thread, page_is_open, show_trouble, tell, working
 from canalwright.web.scan_jobs import ScanSource
-from canalwright.web.words import _
+from canalwright.web.words import _, later
 
 __all__ = ["MeasurePage"]
 
@@ -64,17 +64,16 @@ class MeasurePage:
     async def build(self) -> None:
         """Draw the page; the scan is loaded when the page stands."""
         opened = self._opened
-        with page_frame("Measure", place="measure", where=opened.name, links=opened.links):
+        with page_frame(_("Measure"), place="measure", where=opened.name, links=opened.links):
             with ui.element("div").classes("page-head"):
-                ui.html("Measure canals", sanitize=False, tag="h1")
+                ui.html(_("Measure canals"), sanitize=False, tag="h1")
                 if opened.file.case.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
                 words = escape(_("Trace a radiograph instead"))
                 ui.html(f'<a href="/case/{opened.id}/trace">{words}</a>', sanitize=False)
             with ui.element("div").classes("two"):
                 self._left = ui.element("div").classes("stack")
                 self._right = ui.element("div").classes("stack")
-        ui.keyboard(on_key=self._key, ignore=["input", "textarea", "select"])
         on_kept(self._take_back)
         if not await page_is_open():
             return
@@ -92,16 +91,18 @@ class MeasurePage:
         self._left.clear()
         with self._right:
             try:
-                with working("Reading the scan"):
+                with working(_("Reading the scan")):
                     volume = await in_thread(self._desk.scans.shown, self._opened, group)
             except MissingSpacing as error:
-                show_trouble(error, "The voxel size of this scan is not known")
+                show_trouble(error, _("The voxel size of this scan is not known"))
                 self._ask_spacing(group)
                 return
             except CanalwrightError as error:
-                show_trouble(error, "This scan cannot be measured")
+                show_trouble(error, _("This scan cannot be measured"))
                 return
-            self._view = SliceView(volume, self._placed, self._dragged)
+            self._view = SliceView(
+                volume, self._placed, self._dragged, on_undo=self._undo, on_redo=self._redo
+            )
             self._below = ui.element("div").classes("stack")
         with self._left:
             self._tools()
@@ -112,7 +113,7 @@ class MeasurePage:
         typed = {"value": ""}
         with ui.element("section").classes("sheet stack"):
             text_field(
-                "Voxel size, if you know it from the scanner's record",
+                _("Voxel size, if you know it from the scanner's record"),
                 "",
                 lambda value: typed.update(value=value),
                 unit="mm",
@@ -128,26 +129,35 @@ class MeasurePage:
                 self._desk.scans.give_spacing(group.id, (step, step, step))
                 await self._load()
 
-            ui.button("Use this voxel size", on_click=take)
+            ui.button(_("Use this voxel size"), on_click=take)
 
     def _tools(self) -> None:
-        with ui.element("section").classes("sheet stack").props('aria-label="Points"'):
+        with (
+            ui.element("section")
+            .classes("sheet stack")
+            .props(f'aria-label="{escape(_("Points"))}"')
+        ):
             self._asked = ui.html("", sanitize=False).props('role="status"')
-            text_field("Name of the canal", self._name, self._named)
+            text_field(_("Name of the canal"), self._name, self._named)
             with ui.element("div").classes("buttons"):
-                ui.button("Orifice", on_click=lambda: self._ask_for("orifice")).props("outline")
-                ui.button("Terminus", on_click=lambda: self._ask_for("terminus")).props("outline")
+                ui.button(_("Orifice"), on_click=lambda: self._ask_for("orifice")).props("outline")
+                ui.button(_("Terminus"), on_click=lambda: self._ask_for("terminus")).props(
+                    "outline"
+                )
             with ui.element("div").classes("buttons"):
-                ui.button("Undo", on_click=self._undo).props("flat")
-                ui.button("Redo", on_click=self._redo).props("flat")
-            ui.button("Propose canals", on_click=self._propose).props("outline")
+                ui.button(_("Undo"), on_click=self._undo).props("flat")
+                ui.button(_("Redo"), on_click=self._redo).props("flat")
+            ui.button(_("Propose canals"), on_click=self._propose).props("outline")
             ui.html(
-                '<p class="soft">Wheel: slices. Ctrl and wheel: magnify. Shift and drag: window. '
-                "Drag a point of a centerline to correct it. Ctrl Z undoes.</p>",
+                f'<p class="soft">{escape(_hands())}</p><p class="soft">{escape(_keys())}</p>',
                 sanitize=False,
             )
         self._messages = ui.element("div").classes("stack")
-        self._list = ui.element("section").classes("sheet stack").props('aria-label="Canals"')
+        self._list = (
+            ui.element("section")
+            .classes("sheet stack")
+            .props(f'aria-label="{escape(_("Canals"))}"')
+        )
         self._refresh()
 
     def _named(self, text: str) -> None:
@@ -158,9 +168,9 @@ class MeasurePage:
         if self._view is not None:
             self._view.ask_for(tool)
         words = {
-            "orifice": "<b>Click the orifice</b> of a canal in any slice.",
-            "terminus": "<b>Click its apical terminus.</b>",
-            "": "Measured. Place the next orifice, or keep the canals.",
+            "orifice": _("<b>Click the orifice</b> of a canal in any slice."),
+            "terminus": _("<b>Click its apical terminus.</b>"),
+            "": _("Measured. Place the next orifice, or keep the canals."),
         }
         self._asked.set_content(f"<p>{words[tool]}</p>")
 
@@ -198,7 +208,7 @@ class MeasurePage:
             ends = (name, orifice, terminus, through)
             return (measuring.measure_one(self._source(), *ends, progress=progress),)
 
-        canals = await self._worked(f"Measuring {name}", make)
+        canals = await self._worked(_("Measuring {name}").format(name=name), make)
         if canals is None:
             return
         rest = tuple(one for one in self._past.now.canals if one.canal.name != name)
@@ -218,7 +228,7 @@ class MeasurePage:
                     async with self._one_at_a_time:
                         return await in_thread(work, progress)
             except CanalwrightError as error:
-                show_trouble(error, "No canal was measured")
+                show_trouble(error, _("No canal was measured"))
                 return None
 
     def _source(self) -> ScanSource:
@@ -228,7 +238,7 @@ class MeasurePage:
 
     async def _propose(self) -> None:
         found = await self._worked(
-            "Looking for canals in the whole tooth",
+            _("Looking for canals in the whole tooth"),
             lambda progress: measuring.proposed(self._source(), progress),
         )
         if found is None:
@@ -237,7 +247,7 @@ class MeasurePage:
         self._shown = found[0].canal.name
         self._ask_for("")
         self._refresh()
-        tell("These are proposals: look at every one, and remove what is not a canal.")
+        tell(_("These are proposals: look at every one, and remove what is not a canal."))
 
     async def _dragged(self, name: str, _level_mm: float, point: Point) -> None:
         found = next((one for one in self._past.now.canals if one.canal.name == name), None)
@@ -257,14 +267,6 @@ class MeasurePage:
     def _redo(self) -> None:
         self._past.redo()
         self._refresh()
-
-    def _key(self, event: Any) -> None:
-        if not event.action.keydown or not (event.modifiers.ctrl or event.modifiers.meta):
-            return
-        if event.key == "z" and not event.modifiers.shift:
-            self._undo()
-        elif event.key == "y" or (event.key == "Z" and event.modifiers.shift):
-            self._redo()
 
     async def _take_back(self, kept: dict[str, Any]) -> None:
         """Measure again what was measured before the connection was lost."""
@@ -307,13 +309,13 @@ class MeasurePage:
                 self._canal_view(chosen[0])
 
     def _canal_list(self, now: _State) -> None:
-        ui.html("Canals", sanitize=False, tag="h2")
+        ui.html(_("Canals"), sanitize=False, tag="h2")
         if not now.canals:
-            ui.html('<p class="soft">None yet.</p>', sanitize=False)
+            ui.html(_('<p class="soft">None yet.</p>'), sanitize=False)
             return
         for at, one in enumerate(now.canals):
             self._canal_entry(one, at)
-        ui.button("Keep these canals", on_click=self._keep)
+        ui.button(_("Keep these canals"), on_click=self._keep)
 
     def _canal_entry(self, one: measuring.Measured, at: int) -> None:
         name = one.canal.name
@@ -324,8 +326,8 @@ class MeasurePage:
                 sanitize=False,
             )
             with ui.element("div").classes("buttons"):
-                ui.button("Show", on_click=lambda: self._show(name)).props("flat dense")
-                ui.button("Remove", on_click=lambda: self._remove(name)).props("flat dense")
+                ui.button(_("Show"), on_click=lambda: self._show(name)).props("flat dense")
+                ui.button(_("Remove"), on_click=lambda: self._remove(name)).props("flat dense")
 
     def _show(self, name: str) -> None:
         self._shown = name
@@ -336,11 +338,11 @@ class MeasurePage:
             self._view.go_to((float(middle[0]), float(middle[1]), float(middle[2])))
 
     def _canal_view(self, one: measuring.Measured) -> None:
-        with part(f"Canal {one.canal.name}, level by level", "tracks"):
+        with part(_("Canal {name}, level by level").format(name=one.canal.name), "tracks"):
             TrackView(one.scene, ("diameter", "dentin", "curvature"), height_px=520)
             ui.html(html.text_table(one.table), sanitize=False)
         if one.canal.cautions:
-            caution_box(one.canal.cautions, f"Cautions for {one.canal.name}")
+            caution_box(one.canal.cautions, _("Cautions for {name}").format(name=one.canal.name))
 
     async def _keep(self) -> None:
         canals = tuple(one.canal for one in self._past.now.canals)
@@ -353,6 +355,21 @@ class MeasurePage:
             tell(error.sentence(), bad=True)
             return
         ui.navigate.to(f"/case/{self._opened.id}/plan/{document.id}/1")
+
+
+def _hands() -> str:
+    return _(
+        "Wheel: slices. Ctrl and wheel: magnify. Shift and drag: window. Drag a point of a "
+        "centerline to correct it. Ctrl Z undoes, Ctrl Y does it again."
+    )
+
+
+def _keys() -> str:
+    return _(
+        "By keys, in a slice: arrows move the cursor (with Shift by 10), Page Up and Page Down "
+        "change the slice, + and − magnify, Enter places the point; N and P take a point of a "
+        "centerline, which arrows move and Enter drops."
+    )
 
 
 def _point(given: Any) -> Point:
@@ -375,9 +392,9 @@ def _drawn(canal: Canal, at: int) -> dict[str, Any]:
 
 
 def _points(now: _State) -> list[dict[str, Any]]:
-    placed = (("orifice", now.orifice), ("terminus", now.terminus))
+    placed = ((later("orifice"), now.orifice), (later("terminus"), now.terminus))
     return [
-        {"kind": kind, "label": kind, "mm": list(point)}
+        {"kind": kind, "label": _(kind), "mm": list(point)}
         for kind, point in placed
         if point is not None
     ]

@@ -29,7 +29,7 @@ def show_one(page: InstrumentsPage, found: OneLife) -> None:
         state = "badge" if not life.usable else "soft"
         ui.html(f'<p><span class="{state}">{escape(life_state(life))}</span></p>', sanitize=False)
         if found.invented:
-            ui.html(html.INVENTED, sanitize=False)
+            ui.html(_(html.INVENTED), sanitize=False)
         ui.html(f'<div class="life-large">{draw_life(life, labels=True)}</div>', sanitize=False)
         ui.html(html.paragraphs(life_sentences(life)), sanitize=False)
         if page.may_edit:

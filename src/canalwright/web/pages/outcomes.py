@@ -105,7 +105,7 @@ class OutcomesPage:
 
     def _show(self, found: PracticeStatistics, drawn: list[Drawn]) -> None:
         if self._asked.invented:
-            ui.html(html.INVENTED, sanitize=False)
+            ui.html(_(html.INVENTED), sanitize=False)
         few = few_words(found)
         if few:
             with ui.element("section").classes("sheet stack").props('role="status"'):

@@ -24,6 +24,7 @@ from canalwright.web.running import (
     working,
 )
 from canalwright.web.wishes import PlanForm, PlanWishes, read_wishes
+from canalwright.web.words import _
 
 __all__ = ["PlanPage"]
 
@@ -43,12 +44,19 @@ class PlanPage:
         """Draw the page with the canal as measured; nothing is planned yet."""
         opened = self._opened
         with page_frame(
-            f"Plan {opened.canal.name}", place="plan", where=opened.where, links=opened.links
+            _("Plan {name}").format(name=opened.canal.name),
+            place="plan",
+            where=opened.where,
+            links=opened.links,
         ):
             with ui.element("div").classes("page-head"):
-                ui.html(f"Plan for {escape(opened.canal.name)}", sanitize=False, tag="h1")
+                ui.html(
+                    _("Plan for {name}").format(name=escape(opened.canal.name)),
+                    sanitize=False,
+                    tag="h1",
+                )
                 if opened.file.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
             with ui.element("div").classes("two"):
                 self._button = plan_form(self._form, self._plan)
                 with ui.element("div").classes("stack"):
@@ -59,10 +67,12 @@ class PlanPage:
 
     async def _show_canal(self) -> None:
         with self._right:
-            with working("Drawing the canal"):
+            with working(_("Drawing the canal")):
                 svg = await in_thread(work.canal_figure, self._opened, self._desk.scans)
             with ui.element("section").classes("sheet"):
-                name = f"Canal {self._opened.canal.name} as measured, over the level"
+                name = _("Canal {name} as measured, over the level").format(
+                    name=self._opened.canal.name
+                )
                 ui.html(html.figure(svg, name), sanitize=False)
 
     async def _plan(self) -> None:
@@ -79,7 +89,7 @@ class PlanPage:
 
     async def _planned(self) -> None:
         wishes = read_wishes(self._form)
-        with working("Searching sequences", can_stop=True) as progress:
+        with working(_("Searching sequences"), can_stop=True) as progress:
             result = await in_thread(work.make_plan, self._opened.canal, wishes, progress)
         self._wishes, self._result = wishes, result
         await self._draw(0)
@@ -90,7 +100,7 @@ class PlanPage:
         opened, scans = self._opened, self._desk.scans
         self._right.clear()
         with self._right:
-            with working("Drawing the plan"):
+            with working(_("Drawing the plan")):
                 view = await in_thread(work.show_plan, opened, self._result, shown, scans)
             actions = Actions(draw=self._draw, pdf=self._pdf, json=self._json, keep=self._keep)
             show_result(view, actions, self._before)
@@ -102,7 +112,7 @@ class PlanPage:
         opened = self._opened
         self._messages.clear()
         try:
-            with self._messages, working("Writing the report", can_stop=True) as progress:
+            with self._messages, working(_("Writing the report"), can_stop=True) as progress:
                 content = await in_thread(
                     work.plan_pdf, opened, self._result, self._desk.scans, progress
                 )
@@ -116,7 +126,7 @@ class PlanPage:
         if self._result is None or self._wishes is None:
             return
         opened = self._opened
-        name = f"plan for {opened.canal.name}"
+        name = _("plan for {name}").format(name=opened.canal.name)
         try:
             text = await in_thread(work.plan_json, opened, self._result, self._wishes)
             kept = await in_thread(

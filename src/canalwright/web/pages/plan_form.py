@@ -36,10 +36,12 @@ def plan_form(form: PlanForm, plan: Callable[[], Awaitable[None]]) -> ui.button:
     """Draw the form into the current place; return its button."""
     with ui.element("form").classes("sheet") as frame:
         frame.on("submit.prevent", lambda: None)
-        frame.props('aria-label="What is wanted"')
+        frame.props(f'aria-label="{escape(_("What is wanted"))}"')
         _target(form)
         with ui.element("div").classes("go"):
-            button = ui.button("Plan", on_click=plan).props('type="submit"').classes("full-width")
+            button = (
+                ui.button(_("Plan"), on_click=plan).props('type="submit"').classes("full-width")
+            )
         _teeth(form)
         _patency(form)
         _instruments(form)
@@ -60,55 +62,59 @@ def _group(title: str) -> ui.element:
 
 def _target(form: PlanForm) -> None:
     with ui.element("fieldset").style("border:0;padding:0;margin:0 0 0.8rem"):
-        ui.html("Target", sanitize=False, tag="legend").classes("group-head")
+        ui.html(_("Target"), sanitize=False, tag="legend").classes("group-head")
         with ui.element("div").classes("pair").style("clear:both"):
             text_field(
-                "Apical size", form.size, _set(form, "size"), hint="ISO number", reader=read_size
+                _("Apical size"),
+                form.size,
+                _set(form, "size"),
+                hint=_("ISO number"),
+                reader=read_size,
             )
             text_field(
-                "Taper",
+                _("Taper"),
                 form.taper,
                 _set(form, "taper"),
                 unit="mm/mm",
-                hint="0.04 is a 4 % taper",
+                hint=_("0.04 is a 4 % taper"),
                 reader=read_taper_mm_per_mm,
             )
 
 
 def _teeth(form: PlanForm) -> None:
-    with _group("Length and motor"), ui.element("div").classes("stack"):
+    with _group(_("Length and motor")), ui.element("div").classes("stack"):
         text_field(
-            "Working length",
+            _("Working length"),
             form.working_length_mm,
             _set(form, "working_length_mm"),
             unit="mm",
-            hint="Coronal reference to terminus; empty: stops count from the orifice",
+            hint=_("Coronal reference to terminus; empty: stops count from the orifice"),
             reader=lambda text: read_number(text, name="working length", unit="mm"),
         )
         text_field(
-            "Torque limit of the motor",
+            _("Torque limit of the motor"),
             form.torque,
             _set(form, "torque"),
-            hint="With its unit, such as 2 N·cm or 150 gf·cm; a bare number is N·cm",
+            hint=_("With its unit, such as 2 N·cm or 150 gf·cm; a bare number is N·cm"),
             reader=parse_torque_ncm,
         )
 
 
 def _patency(form: PlanForm) -> None:
-    with _group("Patency file, taken past the terminus first"):
+    with _group(_("Patency file, taken past the terminus first")):
         instrument_choice(
-            "File", form.patency, _set(form, "patency"), options=patency_options()
+            _("File"), form.patency, _set(form, "patency"), options=patency_options()
         ).classes("full-width")
         with ui.element("div").classes("pair").style("margin-top:0.7rem"):
             text_field(
-                "Past the terminus",
+                _("Past the terminus"),
                 form.patency_past_mm,
                 _set(form, "patency_past_mm"),
                 unit="mm",
                 reader=lambda text: read_number(text, name="distance", unit="mm"),
             )
             text_field(
-                "Worked looser by",
+                _("Worked looser by"),
                 form.loose_mm,
                 _set(form, "loose_mm"),
                 unit="mm",
@@ -117,29 +123,29 @@ def _patency(form: PlanForm) -> None:
 
 
 def _instruments(form: PlanForm) -> None:
-    with _group("Instruments"), ui.element("div").classes("stack"):
+    with _group(_("Instruments")), ui.element("div").classes("stack"):
         _tray(form)
         text_field(
-            "Longest sequence",
+            _("Longest sequence"),
             form.most,
             _set(form, "most"),
             unit="passes",
             reader=lambda text: read_whole(text, name="longest sequence"),
         )
         text_field(
-            "Levels where tips may stop",
+            _("Levels where tips may stop"),
             form.depths_mm,
             _set(form, "depths_mm"),
             unit="mm",
-            hint="Such as 0; 2,5; 6. Empty: chosen from the canal",
+            hint=_("Such as 0; 2,5; 6. Empty: chosen from the canal"),
             reader=lambda text: read_numbers(text, name="levels", unit="mm"),
         )
         text_field(
-            "Target met up to level",
+            _("Target met up to level"),
             form.coronal_limit_mm,
             _set(form, "coronal_limit_mm"),
             unit="mm",
-            hint="Empty: 16 mm",
+            hint=_("Empty: 16 mm"),
             reader=lambda text: read_number(text, name="level", unit="mm"),
         )
 
@@ -153,10 +159,15 @@ def _tray(form: PlanForm) -> None:
     ).on_value_change(lambda event: count(bool(event.value)))
     lives = ui.html(_lives(form), sanitize=False).classes("origin")
     pin = instrument_choice(
-        "Must be used", form.pin, _set(form, "pin"), options=options, multiple=True, search=True
+        _("Must be used"), form.pin, _set(form, "pin"), options=options, multiple=True, search=True
     )
     ban = instrument_choice(
-        "Must not be used", form.ban, _set(form, "ban"), options=options, multiple=True, search=True
+        _("Must not be used"),
+        form.ban,
+        _set(form, "ban"),
+        options=options,
+        multiple=True,
+        search=True,
     )
 
     def take(id: str) -> None:  # noqa: A002
@@ -192,10 +203,10 @@ def _lives(form: PlanForm) -> str:
 
 
 def _limits(form: PlanForm) -> None:
-    with _group("Limits"), ui.element("div"):
+    with _group(_("Limits")), ui.element("div"):
         for name in MAIN_LIMITS:
             _limit(form, name)
-        with ui.expansion("All other limits").classes("full-width").props("dense"):
+        with ui.expansion(_("All other limits")).classes("full-width").props("dense"):
             for name in LIMIT_NAMES:
                 if name not in MAIN_LIMITS:
                     _limit(form, name)
@@ -225,4 +236,4 @@ def _origin(default: Graded, text: str) -> str:
     described = f"{escape(default.describe())}{note}"
     if not text.strip() or text.strip() == number_text(default.value):
         return described
-    return f"<b>Stated by you.</b> Default: {described}"
+    return _("<b>Stated by you.</b> Default: {described}").format(described=described)

@@ -12,34 +12,35 @@ from nicegui import ui
 from canalwright.web import html
 from canalwright.web.pages.parts import caution_box, part
 from canalwright.web.pages.step_bench import StepBench
+from canalwright.web.words import _, later
 from canalwright.web.work import PlanView
 
 __all__ = ["Actions", "show_result"]
 
 _SEQUENCE: Final = (
-    ("step", "left", "number"),
-    ("instrument", "left", "instrument"),
-    ("purpose", "left", "purpose"),
-    ("tip at level, mm", "right", "level"),
-    ("stop at, mm", "right", "stop"),
-    ("speed, rpm", "right", "speed"),
-    ("torque limit, N·cm", "right", "torque_limit"),
-    ("largest step", "right", "step"),
-    ("at level, mm", "right", "step_level"),
-    ("cuts over, mm", "right", "engaged"),
-    ("dentin left, mm", "right", "dentin"),
-    ("strain, at most", "right", "strain"),
-    ("torque, N·cm", "right", "torque"),
-    ("of its strength", "right", "torque_share"),
+    (later("step"), "left", "number"),
+    (later("instrument"), "left", "instrument"),
+    (later("purpose"), "left", "purpose"),
+    (later("tip at level, mm"), "right", "level"),
+    (later("stop at, mm"), "right", "stop"),
+    (later("speed, rpm"), "right", "speed"),
+    (later("torque limit, N·cm"), "right", "torque_limit"),
+    (later("largest step"), "right", "step"),
+    (later("at level, mm"), "right", "step_level"),
+    (later("cuts over, mm"), "right", "engaged"),
+    (later("dentin left, mm"), "right", "dentin"),
+    (later("strain, at most"), "right", "strain"),
+    (later("torque, N·cm"), "right", "torque"),
+    (later("of its strength"), "right", "torque_share"),
 )
 _ANCHORS: Final = (
-    ("sequence", "Sequence"),
-    ("steps", "Step by step"),
-    ("tracks", "Level by level"),
-    ("reasons", "Reasons"),
-    ("alternatives", "Alternatives"),
-    ("left-out", "Left out"),
-    ("search", "What was searched"),
+    ("sequence", later("Sequence")),
+    ("steps", later("Step by step")),
+    ("tracks", later("Level by level")),
+    ("reasons", later("Reasons")),
+    ("alternatives", later("Alternatives")),
+    ("left-out", later("Left out")),
+    ("search", later("What was searched")),
 )
 
 
@@ -64,28 +65,34 @@ def show_result(view: PlanView, actions: Actions, before: str) -> None:
         What the plan before this one came to, or the empty string.
     """
     _head(view, actions, before)
-    with part("Sequence", "sequence"):
+    with part(_("Sequence"), "sequence"):
         _sequence(view.texts)
     if view.bench is not None:
-        with part("Step by step", "steps"):
+        with part(_("Step by step"), "steps"):
             StepBench(view.bench).build()
-    with part("Level by level, all steps", "tracks"):
-        name = f"Tracks of canal {view.texts['canal']} and its plan, over the level"
+    with part(_("Level by level, all steps"), "tracks"):
+        name = _("Tracks of canal {canal} and its plan, over the level").format(
+            canal=view.texts["canal"]
+        )
         ui.html(html.figure(view.svg, name), sanitize=False)
-    caution_box(view.cautions, "Cautions for this plan")
-    with part("Why each step", "reasons"):
+    caution_box(view.cautions, _("Cautions for this plan"))
+    with part(_("Why each step"), "reasons"):
         ui.html(_reasons(view.texts["steps"]), sanitize=False)
-    with part("Alternatives", "alternatives"):
+    with part(_("Alternatives"), "alternatives"):
         _alternatives(view, actions)
-    with part("Left out of the recommended plan, and why", "left-out"):
+    with part(_("Left out of the recommended plan, and why"), "left-out"):
         ui.html(_rejected(view.texts["rejected"]), sanitize=False)
-    with part("What was searched", "search"):
+    with part(_("What was searched"), "search"):
         ui.html(html.paragraphs([view.texts["statement"]]), sanitize=False)
 
 
 def _head(view: PlanView, actions: Actions, before: str) -> None:
     recommended = view.shown == 0
-    title = "Recommended plan" if recommended else f"Alternative {view.shown + 1}"
+    title = (
+        _("Recommended plan")
+        if recommended
+        else _("Alternative {number}").format(number=view.shown + 1)
+    )
     with ui.element("section").classes("sheet stack").style("gap:0.6rem"):
         ui.html(
             f"<h2>{title}: {escape(view.texts['target'])}</h2>"
@@ -93,37 +100,43 @@ def _head(view: PlanView, actions: Actions, before: str) -> None:
             sanitize=False,
         )
         if before:
-            ui.html(f'<p class="soft">Drawn before: {escape(before)}</p>', sanitize=False)
+            ui.html(
+                _('<p class="soft">Drawn before: {before}</p>').format(before=escape(before)),
+                sanitize=False,
+            )
         with ui.element("div").classes("buttons"):
             if recommended:
-                ui.button("Accept, go to the chair", on_click=actions.keep)
-            ui.button("PDF report", on_click=actions.pdf).props("outline")
-            ui.button("Plan as JSON", on_click=actions.json).props("outline")
+                ui.button(_("Accept, go to the chair"), on_click=actions.keep)
+            ui.button(_("PDF report"), on_click=actions.pdf).props("outline")
+            ui.button(_("Plan as JSON"), on_click=actions.json).props("outline")
             if not recommended:
-                ui.button("Back to the recommended plan", on_click=lambda: actions.draw(0)).props(
-                    "flat"
-                )
-                ui.label("The report is on the recommended plan.").classes("soft")
+                ui.button(
+                    _("Back to the recommended plan"), on_click=lambda: actions.draw(0)
+                ).props("flat")
+                ui.label(_("The report is on the recommended plan.")).classes("soft")
         ui.html(_anchors(len(view.cautions)), sanitize=False, tag="nav").classes("anchors").props(
-            'aria-label="Parts of this plan"'
+            f'aria-label="{escape(_("Parts of this plan"))}"'
         )
 
 
 def _anchors(cautions: int) -> str:
-    badge = f'<a class="badge" href="#part-cautions">{cautions} cautions go with this plan</a>'
-    return badge + "".join(f'<a href="#part-{key}">{name}</a>' for key, name in _ANCHORS)
+    badge = _(
+        '<a class="badge" href="#part-cautions">{cautions} cautions go with this plan</a>'
+    ).format(cautions=cautions)
+    return badge + "".join(f'<a href="#part-{key}">{escape(_(name))}</a>' for key, name in _ANCHORS)
 
 
 def _sequence(texts: dict[str, Any]) -> None:
     columns = [(head, kind) for head, kind, _ in _SEQUENCE]
     rows = [[_cell(row, key) for _, _, key in _SEQUENCE] for row in texts["sequence"]]
     if not rows:
-        ui.html("<p>No instrument is needed.</p>", sanitize=False)
+        ui.html(_("<p>No instrument is needed.</p>"), sanitize=False)
         return
     ui.html(
-        html.table("Sequence in the order of use", columns, rows, hide_caption=True), sanitize=False
+        html.table(_("Sequence in the order of use"), columns, rows, hide_caption=True),
+        sanitize=False,
     )
-    note = "Steps, dentin left, strain and torque are estimates. " + texts["settings_origin"]
+    note = _("Steps, dentin left, strain and torque are estimates. ") + texts["settings_origin"]
     ui.html(f'<p class="soft">{escape(note)}</p>', sanitize=False)
     beside = [text for text in (texts["first"], *texts["notes"]) if text]
     ui.html(html.paragraphs(beside), sanitize=False)
@@ -140,8 +153,14 @@ def _reasons(steps: list[dict[str, Any]]) -> str:
 
 def _reason(step: dict[str, Any]) -> str:
     margins = "; ".join(step["margins"])
-    nearest = f'<p class="soft">Nearest limits: {escape(margins)}.</p>' if margins else ""
-    cautions = "".join(f"<p><b>Caution:</b> {escape(text)}</p>" for text in step["cautions"])
+    nearest = (
+        _('<p class="soft">Nearest limits: {margins}.</p>').format(margins=escape(margins))
+        if margins
+        else ""
+    )
+    cautions = "".join(
+        _("<p><b>Caution:</b> {text}</p>").format(text=escape(text)) for text in step["cautions"]
+    )
     return (
         f"<li><h3>{escape(step['number'])}. {escape(step['head'])}</h3>"
         f"{html.sentence_list(step['reasons'])}{nearest}{cautions}</li>"
@@ -152,13 +171,23 @@ def _alternatives(view: PlanView, actions: Actions) -> None:
     found = view.result.found
     given = len(view.result.plans)
     ui.html(
-        f"<p>{found} sequences were found of which none is better in every respect than another; "
-        f"{given} are given. The first is recommended.</p>",
+        _(
+            "<p>{found} sequences were found of which none is better in every respect "
+            "than another; {given} are given. The first is recommended.</p>"
+        ).format(found=found, given=given),
         sanitize=False,
     )
-    heads = ("plan", "sequence", "time, min", "dentin removed, mm³", "nearest limit used")
+    heads = (
+        _("plan"),
+        _("sequence"),
+        _("time, min"),
+        _("dentin removed, mm³"),
+        _("nearest limit used"),
+    )
     with (
-        ui.element("div").classes("wide").props('tabindex="0" role="region" aria-label="Plans"'),
+        ui.element("div")
+        .classes("wide")
+        .props(f'tabindex="0" role="region" aria-label="{escape(_("Plans"))}"'),
         ui.element("table"),
     ):
         with ui.element("thead"), ui.element("tr"):
@@ -177,11 +206,14 @@ def _alternative(at: int, cells: list[str], view: PlanView, actions: Actions) ->
     with row:
         with ui.element("td").classes("left"):
             if at == view.shown:
-                ui.html(f"<b>{at + 1}, drawn</b>", sanitize=False)
-            else:
-                ui.button(f"Draw {at + 1}", on_click=lambda: actions.draw(at)).props(
-                    "dense outline padding='2px 8px'"
+                ui.html(
+                    "<b>" + escape(_("{number}, drawn").format(number=at + 1)) + "</b>",
+                    sanitize=False,
                 )
+            else:
+                ui.button(
+                    _("Draw {number}").format(number=at + 1), on_click=lambda: actions.draw(at)
+                ).props("dense outline padding='2px 8px'")
         for place, cell in enumerate(cells[1:], 1):
             kind = "right" if place >= 2 else "text"
             ui.html(escape(cell), sanitize=False, tag="td").classes(kind)
@@ -189,9 +221,9 @@ def _alternative(at: int, cells: list[str], view: PlanView, actions: Actions) ->
 
 def _rejected(rows: list[list[str]]) -> str:
     if not rows:
-        return "<p>Every instrument of the tray is used.</p>"
-    columns = (("limit", "left"), ("instruments", "text"), ("the first of them", "text"))
+        return _("<p>Every instrument of the tray is used.</p>")
+    columns = ((_("limit"), "left"), (_("instruments"), "text"), (_("the first of them"), "text"))
     cells = [[escape(cell) for cell in row] for row in rows]
     return html.table(
-        "Instruments by the limit they would break", columns, cells, hide_caption=True
+        _("Instruments by the limit they would break"), columns, cells, hide_caption=True
     )

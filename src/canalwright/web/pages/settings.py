@@ -109,7 +109,7 @@ class SettingsPage:
         self._result.clear()
         with self._result:
             try:
-                with working(_("Backing up")) as progress:
+                with working(_("Backing up"), can_stop=True) as progress:
                     secret = self._passphrase.value or ""
                     made = await in_thread(make_backup, self._gate, secret, progress)
             except CanalwrightError as error:
@@ -129,7 +129,7 @@ class SettingsPage:
         self._result.clear()
         with self._result:
             try:
-                with working(_("Examining the records")) as progress:
+                with working(_("Examining the records"), can_stop=True) as progress:
                     found = await in_thread(examined, self._gate, progress)
             except CanalwrightError as error:
                 show_trouble(error, _("The records could not be examined"))

@@ -25,6 +25,7 @@ from canalwright.web.pages.parts import (
     text_field,
 )
 from canalwright.web.running import in_thread, show_trouble, working
+from canalwright.web.words import _
 
 __all__ = ["StepPage"]
 
@@ -61,22 +62,28 @@ class StepPage:
         """Draw the page; the pass is computed when asked for."""
         opened = self._opened
         with page_frame(
-            f"Step in {opened.canal.name}", place="step", where=opened.where, links=opened.links
+            _("Step in {name}").format(name=opened.canal.name),
+            place="step",
+            where=opened.where,
+            links=opened.links,
         ):
             with ui.element("div").classes("page-head"):
-                title = f"One step in {opened.canal.name}"
+                title = _("One step in {name}").format(name=opened.canal.name)
                 ui.html(escape(title), sanitize=False, tag="h1")
                 if opened.file.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
             with ui.element("div").classes("two"):
                 self._inputs()
                 self._right = ui.element("div").classes("stack")
         on_kept(self._take_back)
         with self._right:
             ui.html(
-                '<section class="sheet"><p>Choose an instrument, and those that were used before '
-                "it. The step is counted against the canal as they have left it, at every "
-                "level.</p></section>",
+                _(
+                    '<section class="sheet"><p>Choose an instrument, and those that were used '
+                    "before "
+                    "it. The step is counted against the canal as they have left it, at every "
+                    "level.</p></section>"
+                ),
                 sanitize=False,
             )
 
@@ -84,41 +91,41 @@ class StepPage:
         form = self._form
         with ui.element("form").classes("sheet") as frame:
             frame.on("submit.prevent", lambda: None)
-            frame.props('aria-label="Which pass"')
+            frame.props(f'aria-label="{escape(_("Which pass"))}"')
             with ui.element("div").classes("stack"):
-                ui.html("Instrument", sanitize=False, tag="h2")
+                ui.html(_("Instrument"), sanitize=False, tag="h2")
                 _taken_fields(form.made)
-                self._button = ui.button("Compute the step", on_click=self._compute).props(
+                self._button = ui.button(_("Compute the step"), on_click=self._compute).props(
                     'type="submit"'
                 )
             with ui.element("fieldset").classes("group"):
-                ui.html("Used before it, in any order", sanitize=False, tag="legend")
+                ui.html(_("Used before it, in any order"), sanitize=False, tag="legend")
                 self._earlier = ui.element("div").classes("stack")
-                ui.button("Add an earlier instrument", on_click=self._add).props("outline").style(
-                    "margin-top:0.7rem"
-                )
+                ui.button(_("Add an earlier instrument"), on_click=self._add).props(
+                    "outline"
+                ).style("margin-top:0.7rem")
             with ui.element("fieldset").classes("group"):
-                ui.html("Patency file, before all of them", sanitize=False, tag="legend")
+                ui.html(_("Patency file, before all of them"), sanitize=False, tag="legend")
                 self._patency_fields()
 
     def _patency_fields(self) -> None:
         form = self._form
         instrument_choice(
-            "File",
+            _("File"),
             form.patency,
             lambda value: setattr(form, "patency", value),
             options=patency_options(),
         ).classes("full-width")
         with ui.element("div").classes("pair").style("margin-top:0.7rem"):
             text_field(
-                "Past the terminus",
+                _("Past the terminus"),
                 form.patency_past_mm,
                 lambda value: setattr(form, "patency_past_mm", value),
                 unit="mm",
                 reader=lambda text: read_number(text, name="distance", unit="mm"),
             )
             text_field(
-                "Worked looser by",
+                _("Worked looser by"),
                 form.loose_mm,
                 lambda value: setattr(form, "loose_mm", value),
                 unit="mm",
@@ -127,7 +134,7 @@ class StepPage:
 
     def _take_back(self, kept: dict[str, Any]) -> None:
         """Draw as many earlier instruments as there were; their fields are filled after it."""
-        for _ in range(int(kept["earlier"]) - len(self._form.earlier)):
+        for _more in range(int(kept["earlier"]) - len(self._form.earlier)):
             self._add()
 
     def _add(self) -> None:
@@ -136,7 +143,7 @@ class StepPage:
         keep({"earlier": len(self._form.earlier)})
         with self._earlier, ui.element("div").classes("stack") as room:
             _taken_fields(taken)
-            ui.button("Remove it", on_click=lambda: self._remove(taken, room)).props(
+            ui.button(_("Remove it"), on_click=lambda: self._remove(taken, room)).props(
                 "flat dense"
             ).style("align-self:flex-start")
 
@@ -161,7 +168,7 @@ class StepPage:
         form, opened = self._form, self._opened
         made = _pass(form.made)
         earlier = tuple(_pass(one) for one in form.earlier)
-        with working("Computing the step"):
+        with working(_("Computing the step")):
             view = await in_thread(
                 work.one_step,
                 opened,
@@ -174,13 +181,15 @@ class StepPage:
         self._show(view)
 
     def _show(self, view: work.StepView) -> None:
-        with part("What this pass does", "sum"):
+        with part(_("What this pass does"), "sum"):
             ui.html(html.paragraphs(view.sentences), sanitize=False)
             with ui.element("div").classes("buttons"):
-                ui.button("Step as JSON", on_click=self._download).props("outline")
-        caution_box(view.cautions, "Cautions for this step")
-        with part("Level by level", "tracks"):
-            name = f"Tracks of canal {self._opened.canal.name} and one pass, over the level"
+                ui.button(_("Step as JSON"), on_click=self._download).props("outline")
+        caution_box(view.cautions, _("Cautions for this step"))
+        with part(_("Level by level"), "tracks"):
+            name = _("Tracks of canal {name} and one pass, over the level").format(
+                name=self._opened.canal.name
+            )
             ui.html(html.figure(view.svg, name), sanitize=False)
             ui.html(html.text_table(view.table), sanitize=False)
 
@@ -196,13 +205,13 @@ def _taken_fields(taken: _Taken) -> None:
         taken.level_mm = value
 
     with ui.element("div").classes("pair uneven"):
-        instrument_choice("Instrument", taken.instrument, set_instrument)
+        instrument_choice(_("Instrument"), taken.instrument, set_instrument)
         text_field(
-            "Tip at level",
+            _("Tip at level"),
             taken.level_mm,
             set_level,
             unit="mm",
-            hint="0 is the terminus",
+            hint=_("0 is the terminus"),
             reader=lambda text: read_number(text, name="level of the tip", unit="mm"),
         )
 

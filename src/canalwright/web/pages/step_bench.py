@@ -17,6 +17,7 @@ from canalwright.web.components.tracks import TrackView
 from canalwright.web.pages.parts import instrument_choice, instrument_options
 from canalwright.web.running import in_thread, tell
 from canalwright.web.stepping import Bench, swapped, taken_to
+from canalwright.web.words import _
 
 __all__ = ["StepBench"]
 
@@ -41,11 +42,11 @@ class StepBench:
         """Draw it into the current place."""
         bench = self._bench
         with ui.element("div").classes("buttons"):
-            ui.button("◀ Step before", on_click=lambda: self._go(-1)).props("outline")
+            ui.button(_("◀ Step before"), on_click=lambda: self._go(-1)).props("outline")
             self._where = ui.html("", sanitize=False).props('role="status"').classes("step-where")
-            ui.button("Next step ▶", on_click=lambda: self._go(1)).props("outline")
+            ui.button(_("Next step ▶"), on_click=lambda: self._go(1)).props("outline")
             self._choice = instrument_choice(
-                "What if this instrument",
+                _("What if this instrument"),
                 bench.passes[0].instrument.id,
                 self._swap,
                 options=self._options,
@@ -54,19 +55,19 @@ class StepBench:
             tracks = ui.select(
                 TRACK_NAMES,
                 multiple=True,
-                label="Tracks",
+                label=_("Tracks"),
                 value=self._tracks,
                 on_change=lambda event: self._choose(event.value),
             )
             tracks.props("outlined dense stack-label options-dense").style("min-width:12rem")
-            self._back = ui.button("Back to the plan", on_click=self._reset).props("flat")
+            self._back = ui.button(_("Back to the plan"), on_click=self._reset).props("flat")
         self._view = TrackView(
             bench.scene(0), self._tracks, on_depth=self._depth, height_px=540
         ).classes("full-width")
         self._words = ui.html("", sanitize=False).props('aria-live="polite"')
         self._room = ui.element("div")
         with self._room:
-            ui.button("Show in three dimensions", on_click=self._show_space).props("outline")
+            ui.button(_("Show in three dimensions"), on_click=self._show_space).props("outline")
         self._tell()
         ui.timer(_READY_AFTER_S, lambda: in_thread(self._planned.make_ready), once=True)
 
@@ -76,9 +77,12 @@ class StepBench:
         with self._room:
             self._space = SpaceView(scene.meshes, scene.marks, self._bench.canal.name)
             ui.html(
-                '<p class="soft">Root, canal before this step, and the instrument in its computed '
-                "shape; yellow marks show where it presses on the wall, larger for more force. "
-                "Unmeasured stretches of the root are bridged.</p>",
+                _(
+                    '<p class="soft">Root, canal before this step, and the instrument in its '
+                    "computed "
+                    "shape; yellow marks show where it presses on the wall, larger for more force. "
+                    "Unmeasured stretches of the root are bridged.</p>"
+                ),
                 sanitize=False,
             )
 
@@ -141,11 +145,17 @@ class StepBench:
 def _told(bench: Bench, at: int, *, changed: bool) -> str:
     lines = html.paragraphs(bench.sentences(at))
     cautions = bench.cautions(at)
-    lines += "".join(f"<p><b>Caution:</b> {escape(one.text)}</p>" for one in cautions)
+    lines += "".join(
+        _("<p><b>Caution:</b> {text}</p>").format(text=escape(one.text)) for one in cautions
+    )
     if not changed:
         return lines
     broken = html.sentence_list(bench.broken)
-    judged = f"<p><b>Limits broken now:</b></p>{broken}" if broken else "<p>No limit is broken.</p>"
-    return (
-        f'{lines}<div class="what-if"><p>Changed by hand: {escape(bench.total)}.</p>{judged}</div>'
+    judged = (
+        _("<p><b>Limits broken now:</b></p>{broken}").format(broken=broken)
+        if broken
+        else _("<p>No limit is broken.</p>")
+    )
+    return _('{lines}<div class="what-if"><p>Changed by hand: {total}.</p>{judged}</div>').format(
+        lines=lines, total=escape(bench.total), judged=judged
     )

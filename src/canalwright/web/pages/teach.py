@@ -79,7 +79,7 @@ class TeachPage:
         if self._sets:
             links += f' &ensp; <a href="{address}/class">{escape(_("Class"))}{name}</a>'
         return (
-            escape(one.title) + (f" {html.INVENTED}" if kept.invented else ""),
+            escape(one.title) + (f" {_(html.INVENTED)}" if kept.invented else ""),
             escape(", ".join(canal.name for canal in one.canals)),
             escape(one.target.describe()),
             escape(one.tray.name),

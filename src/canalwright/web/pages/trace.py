@@ -65,7 +65,7 @@ class TracePage:
             with ui.element("div").classes("page-head"):
                 ui.html(escape(title), sanitize=False, tag="h1")
                 if opened.file.case.invented:
-                    ui.html(html.INVENTED, sanitize=False)
+                    ui.html(_(html.INVENTED), sanitize=False)
                 words = _("Measure in a scan instead")
                 address = f"/case/{opened.id}/measure"
                 ui.html(f'<a href="{address}">{escape(words)}</a>', sanitize=False)
