@@ -141,7 +141,13 @@ def crop_around(
 
 
 def _kept_as_stored(part: NDArray[np.generic], spacing: Floats, blocks: NDArray[np.int64]) -> bool:
-    small = part.dtype.kind in "iu" and part.dtype.itemsize <= 2 and part.dtype.isnative
+    # What was left on disk is an array only once it is read.
+    small = (
+        hasattr(part, "strides")
+        and part.dtype.kind in "iu"
+        and part.dtype.itemsize <= 2
+        and part.dtype.isnative
+    )
     return bool(small and np.all(blocks == 1) and spacing.max() / spacing.min() <= 1.01)
 
 

@@ -23,7 +23,8 @@ class Scan:
     ----------
     voxels : ndarray, shape (nz, ny, nx)
         Gray values in native byte order, indexed ``[z, y, x]``; the value belongs to the voxel
-        center.
+        center. Of large raw files an array-like that stays on disk: its slices are boxes that are
+        read when an array is asked for.
     spacing_mm : tuple of float
         Distance between voxel centers along (z, y, x).
     origin_mm : ndarray, shape (3,)

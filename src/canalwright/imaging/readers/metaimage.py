@@ -54,8 +54,10 @@ def read_metaimage(path: Path) -> tuple[Voxels, StatedGrid, str]:
     name = fields["ElementDataFile"]
     local = name.upper() == "LOCAL"
     data = content[end:] if local else _named(path, name)
+    # Before the voxels are swapped to native byte order, which happens in place.
+    digest = digest_of(*((content,) if local else (content, data)))
     voxels = shaped(path, _plain(path, fields, data, byte_count(shape, kind)), kind, shape)
-    return voxels, _grid(path, fields), digest_of(*((content,) if local else (content, data)))
+    return voxels, _grid(path, fields), digest
 
 
 def _fields(path: Path, content: Bytes) -> tuple[Fields, int]:

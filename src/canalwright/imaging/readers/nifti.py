@@ -60,8 +60,10 @@ def read_nifti(path: Path) -> tuple[Voxels, StatedGrid, str]:
         raise refuse(path, f"its voxels are of type {kind}, not gray values")
     shape = require_three_axes(path, tuple(dimensions[1 : dimensions[0] + 1]))
     data, parts = _data(path, packed, header, offset, byte_count(shape, kind))
+    # Before the voxels are swapped and shifted, which may happen in place.
+    digest = digest_of(*parts)
     voxels = _scaled(path, shaped(path, data, kind, shape), slope, intercept)
-    return voxels, _grid(path, header), digest_of(*parts)
+    return voxels, _grid(path, header), digest
 
 
 def _header(path: Path, packed: Bytes) -> Any:

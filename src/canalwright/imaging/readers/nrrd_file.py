@@ -75,9 +75,9 @@ def read_nrrd(path: Path) -> tuple[Voxels, StatedGrid, str]:
     shape = require_three_axes(path, tuple(header["sizes"]))
     name = header.get("data file") or header.get("datafile")
     data = content[end:] if name is None else beside(path, name)
-    voxels = _voxels(path, header, data, shape)
-    parts = (content,) if name is None else (content, data)
-    return voxels, _grid(path, header), digest_of(*parts)
+    # Before the voxels are swapped to native byte order, which happens in place.
+    digest = digest_of(*((content,) if name is None else (content, data)))
+    return _voxels(path, header, data, shape), _grid(path, header), digest
 
 
 def _header(path: Path, content: Bytes) -> tuple[Header, int]:

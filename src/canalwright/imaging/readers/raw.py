@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import DTypeLike
 
 from canalwright.imaging.readers.gray import Voxels, native
-from canalwright.imaging.readers.guard import Bytes, file_bytes, refuse
+from canalwright.imaging.readers.guard import Bytes, file_bytes, on_disk, refuse
+from canalwright.imaging.readers.stored import StoredVolume
 
 __all__ = ["beside", "require_three_axes", "shaped"]
 
 
 def shaped(path: Path, data: Bytes, kind: DTypeLike, shape_zyx: tuple[int, int, int]) -> Voxels:
-    """Return bytes as a volume in native byte order.
+    """Return bytes as a volume in native byte order; what is on disk stays there.
 
     Parameters
     ----------
@@ -40,6 +42,10 @@ def shaped(path: Path, data: Bytes, kind: DTypeLike, shape_zyx: tuple[int, int, 
             f"its header needs {expected} bytes of voxel data ({x} × {y} × {z} of "
             f"{dtype.itemsize} bytes), but there are {data.size}",
         )
+    place = on_disk(data)
+    if place is not None:
+        stored: Any = StoredVolume.opened(*place, dtype, shape_zyx)
+        return cast(Voxels, stored)
     aligned = np.require(data, requirements=["C", "W"])
     return native(aligned.view(dtype).reshape(shape_zyx))
 
