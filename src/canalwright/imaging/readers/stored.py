@@ -31,7 +31,7 @@ class StoredVolume:
     Attributes
     ----------
     path : Path
-    offset : int
+    first_byte : int
         Byte where the first voxel of the file's volume lies.
     kind : dtype
         Type of a stored voxel, with its byte order.
@@ -46,7 +46,7 @@ class StoredVolume:
     """
 
     path: Path
-    offset: int
+    first_byte: int
     kind: np.dtype[Any]
     full: tuple[int, int, int]
     dtype: np.dtype[Any]
@@ -56,11 +56,11 @@ class StoredVolume:
 
     @classmethod
     def opened(
-        cls, path: Path, offset: int, kind: DTypeLike, shape: tuple[int, int, int]
+        cls, path: Path, first_byte: int, kind: DTypeLike, shape: tuple[int, int, int]
     ) -> StoredVolume:
         """Return the whole volume of a file, nothing of it read."""
         stored = np.dtype(kind)
-        return cls(path, offset, stored, shape, stored.newbyteorder("="), (0, 0, 0), shape)
+        return cls(path, first_byte, stored, shape, stored.newbyteorder("="), (0, 0, 0), shape)
 
     @property
     def ndim(self) -> int:
@@ -127,7 +127,7 @@ class StoredVolume:
     def _plane(self, file: Any, z: int) -> NDArray[Any]:
         _, ny, nx = self.full
         first = (self.low[0] + z) * ny + self.low[1]
-        file.seek(self.offset + first * nx * self.kind.itemsize)
+        file.seek(self.first_byte + first * nx * self.kind.itemsize)
         rows, columns = self.shape[1], slice(self.low[2], self.low[2] + self.shape[2])
         wanted = rows * nx * self.kind.itemsize
         content = file.read(wanted)
