@@ -39,6 +39,10 @@ _PLANNED = "mesiobuccal"
 # The invented coronal reference point lies some 7 mm above the orifice.
 _WORKING_LENGTH_MM = 20.0
 _PATENCY = ("hand-08-02", 1.0, 0.01)
+_GO_ON = (
+    "Go on in the browser: run 'make serve' (or 'canalwright serve'), open the address that it "
+    "names, and press 'Make the demo case'."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,6 +77,8 @@ def demo(
     cautions = job.image.cautions + job.canal.cautions + plan_cautions(job.result)
     print_cautions(cautions)
     report_files(json, "demo", written, inputs={"seed": seed}, cautions=cautions, invented=True)
+    if json != "-":
+        print_text(_GO_ON)
 
 
 def _print_result(job: _Job, written: list[Path]) -> None:

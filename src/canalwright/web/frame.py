@@ -116,7 +116,7 @@ def _bar(place: str, where: str, links: tuple[tuple[str, str, str], ...]) -> str
         '<a class="skip" href="#content">' + escape(_("Skip to the content")) + "</a>"
         f'<a class="mark" href="/">{_MARK}Canalwright</a>'
         f'<nav aria-label="{escape(_("Places"))}">{anchors}</nav>'
-        f'<span class="where">{escape(where)}</span>'
+        f'<span class="where" title="{escape(where)}">{escape(where)}</span>'
         '<button type="button" class="theme" onclick="canalwrightTheme(!Quasar.Dark.isActive)" '
         f'aria-label="{escape(_("Switch between dark and light"))}">◐</button>'
     )

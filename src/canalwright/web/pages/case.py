@@ -23,7 +23,7 @@ from canalwright.web.frame import page_frame
 from canalwright.web.pages.parts import part
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell
 from canalwright.web.tracing import radiographs
-from canalwright.web.words import _, later
+from canalwright.web.words import _, later, many
 
 __all__ = ["CasePage"]
 
@@ -73,6 +73,7 @@ class CasePage:
                 if opened.gate.allows(Operation.CASE_EDIT):
                     ui.button(_("Correct …"), on_click=self._ask).props("outline dense")
             with ui.element("div").classes("stack"):
+                self._next()
                 self._scans()
                 self._canals = part(_("Measured canals"), "canals")
                 self._plans()
@@ -124,6 +125,12 @@ class CasePage:
     def _entries(self) -> list[Entry]:
         with self._opened.gate.reading(Operation.CASE_READ, self._opened.id) as reading:
             return reading.case_history(self._opened.id)[::-1]
+
+    def _next(self) -> None:
+        """Say what comes next, for whoever has never been here."""
+        words, address = _next_step(self._opened)
+        link = f'<a class="link-button" href="{address}">{escape(words)}</a>'
+        ui.html(f"<p>{escape(_('Next:'))} &ensp; {link}</p>", sanitize=False)
 
     def _scans(self) -> None:
         with part(_("Scans and radiographs"), "scans"):
@@ -229,6 +236,18 @@ class CasePage:
             amend_case(writing, made, reason=reason)  # type: ignore[arg-type]
 
 
+def _next_step(opened: OpenCase) -> tuple[str, str]:
+    kinds = {one.document_kind for one in opened.file.documents if not one.withdrawn}
+    if "plan" in kinds:
+        words = _("Take the newest plan to the chair, or print its chairside sheet")
+        return words, f"/case/{opened.id}/chairside"
+    if opened.first_plan:
+        return _("Plan a measured canal"), opened.first_plan
+    if opened.file.attachments:
+        return _("Measure canals in the scan"), f"/case/{opened.id}/measure"
+    return _("Add a scan"), f"/case/{opened.id}/measure"
+
+
 def _ways(case: str, tail: str, canal: str) -> str:
     """Return links to what can be done with a canal, its name in each for who hears them."""
     name = f'<span class="unseen"> {escape(canal)}</span>'
@@ -265,7 +284,7 @@ def _entries_shown(entries: list[Entry]) -> list[tuple[str, ...]]:
 
 
 def _entry(entry: Entry, count: int) -> tuple[str, ...]:
-    times = f" ({count} times)" if count > 1 else ""
+    times = " (" + many("{count} time", "{count} times", count) + ")" if count > 1 else ""
     what = f"{entry.operation} {entry.kind.removesuffix('s').replace('_', ' ')}{times}"
     return (
         str(entry.sequence),

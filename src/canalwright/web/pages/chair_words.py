@@ -9,7 +9,7 @@ from canalwright.reports.style import ISO_CHIP_COLORS
 from canalwright.reports.text import instrument_label
 from canalwright.web import html
 from canalwright.web.chairside import MadeSheet
-from canalwright.web.words import _
+from canalwright.web.words import _, many
 
 if TYPE_CHECKING:
     from canalwright.planning.clinical.visit import VisitStep
@@ -22,6 +22,7 @@ __all__ = [
     "length_words",
     "step_list",
     "step_words",
+    "steps_words",
 ]
 
 
@@ -70,6 +71,12 @@ def step_words(made: MadeSheet, at: int) -> str:
         f'<p class="now-instrument">{html.chip(chip_of(step))}'
         f'{escape(instrument_label(instrument))}</p><div class="tiles">{tiles}</div>{verdict}'
     )
+
+
+def steps_words(made: MadeSheet) -> str:
+    """Return the canal and how many steps its plan has."""
+    told = many("{count} step", "{count} steps", len(made.steps))
+    return f"{made.canal.name}: {told}"
 
 
 def step_list(made: MadeSheet, now: int) -> str:

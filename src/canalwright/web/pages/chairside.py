@@ -27,6 +27,7 @@ from canalwright.web.pages.chair_words import (
     length_words,
     step_list,
     step_words,
+    steps_words,
 )
 from canalwright.web.pages.parts import caution_box, part, text_field
 from canalwright.web.running import in_thread, page_is_open, show_trouble, tell, working
@@ -160,12 +161,15 @@ class ChairsidePage:
 
     def _before(self, made: MadeSheet) -> None:
         ui.html(
-            f"<h2>{escape(made.canal.name)}: {len(made.steps)} steps</h2>"
-            f"<p>{escape(length_words(made))}</p>",
+            f"<h2>{escape(steps_words(made))}</h2><p>{escape(length_words(made))}</p>",
             sanitize=False,
         )
-        if self._opened.gate.allows(Operation.VISIT_START):
-            ui.button(_("Start the visit"), on_click=self._start).classes("big")
+        with ui.element("div").classes("buttons"):
+            if self._opened.gate.allows(Operation.VISIT_START):
+                ui.button(_("Start the visit"), on_click=self._start).classes("big")
+            ui.button(_("Print the sheet (PDF)"), on_click=self._printing("sheet")).props(
+                "outline"
+            ).classes("big")
 
     def _present(self, made: MadeSheet) -> None:
         step = made.steps[self._at]

@@ -71,7 +71,7 @@ class MeasurePage:
                     ui.html(_(html.INVENTED), sanitize=False)
                 words = escape(_("Trace a radiograph instead"))
                 ui.html(f'<a href="/case/{opened.id}/trace">{words}</a>', sanitize=False)
-            with ui.element("div").classes("two"):
+            with ui.element("div").classes("two picture-first"):
                 self._left = ui.element("div").classes("stack")
                 self._right = ui.element("div").classes("stack")
         on_kept(self._take_back)
