@@ -19,6 +19,7 @@ from canalwright.geometry.sections import DIRECTIONS, directions_rad
 from canalwright.imaging.edge_fit import fit_edges
 from canalwright.imaging.sampling import Crop, ray_samples
 from canalwright.imaging.sizes import Calibration
+from canalwright.imaging.steady_edges import steady_edges
 from canalwright.imaging.surface import Sheet, sheet_geometry, smooth_sheet, smoothing_share
 
 __all__ = ["GAP_SD_MM", "GAP_WIDTH_MM", "Walls", "first_edges", "gap_guess", "outer_walls"]
@@ -35,9 +36,6 @@ _GAP_SHARE, _GAP_SHARE_SD = 0.1, 0.1
 
 _STEP_MM = 0.05
 _CORNER_MM = 0.08
-
-# Levels whose neighbors are laid side by side at once.
-_BLOCK = 16
 
 # Dentin minus what lies outside, over the contrast: at least so much for soft tissue or air.
 _SOFT_SHARE = 0.75
@@ -132,7 +130,7 @@ def _surface(
     """
     points, first, second = frame
     step = float(np.linalg.norm(points[1] - points[0]))
-    local, kept = _steady(radius, canal_radius_mm)
+    local, kept = steady_edges(radius, canal_radius_mm)
     weight = np.where(kept, 1.0 / np.maximum(np.nan_to_num(sd, nan=1.0), 1e-3) ** 2, 0.0)
     if not kept.any():
         return Sheet(np.zeros_like(radius), np.ones_like(radius)), local
@@ -359,50 +357,3 @@ def _beyond(profile: Profiles, edge: float, step: float) -> float:
             total += profile[k]
             count += 1
     return total / count if count else profile[min(int(edge / step), len(profile) - 1)]
-
-
-def _steady(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-    """Drop edges that stand apart from their neighbors, then smooth a little.
-
-    Returns
-    -------
-    radius : ndarray, shape (n, 64)
-    kept : ndarray of bool, shape (n, 64)
-    """
-    typical, counted = np.empty_like(radius), np.empty(radius.shape, int)
-    for first in range(0, len(radius), _BLOCK):
-        block = slice(first, first + _BLOCK)
-        typical[block], counted[block] = _typical(radius, block)
-    kept = np.isfinite(radius) & (np.abs(radius - typical) < 0.25) & (counted >= 6)
-    kept &= radius > canal_radius_mm
-    weight = np.where(kept, 1.0, 0.0)
-    value = np.where(kept, radius, 0.0)
-    total, share = np.zeros_like(radius), np.zeros_like(radius)
-    taps = list(zip(range(-2, 3), (1.0, 2.0, 3.0, 2.0, 1.0), strict=True))
-    for level, w1 in taps:
-        for turn, w2 in taps:
-            total += w1 * w2 * np.roll(_shifted(value, level), turn, axis=1)
-            share += w1 * w2 * np.roll(_shifted(weight, level), turn, axis=1)
-    smooth = total / np.maximum(share, 1e-9)
-    return np.where(kept, smooth, np.nan), kept
-
-
-def _typical(radius: Floats, block: slice) -> tuple[Floats, NDArray[np.intp]]:
-    """Return the median of the 5 × 5 neighbors of a block of levels, and how many there are."""
-    rows = np.arange(len(radius))[block]
-    neighbors = np.stack(
-        [
-            np.roll(radius[np.clip(rows + level, 0, len(radius) - 1)], turn, axis=1)
-            for level in range(-2, 3)
-            for turn in range(-2, 3)
-        ]
-    )
-    counted = np.isfinite(neighbors).sum(axis=0)
-    filled = np.where(counted[None] > 0, neighbors, 0.0)
-    return np.asarray(np.nanmedian(filled, axis=0), float), counted
-
-
-def _shifted(array: Floats, by: int) -> Floats:
-    """Shift along the first axis, repeating the border."""
-    index = np.clip(np.arange(len(array)) + by, 0, len(array) - 1)
-    return array[index]
