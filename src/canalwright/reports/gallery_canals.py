@@ -62,7 +62,7 @@ def steps_figure(scene: GalleryScene, look: Look, captioned: bool = True) -> Gal
             plain_axes(axes, look)
             _draw_steps(axes, one, look)
             axes.axvline(limit.value, color=INK, lw=0.9, ls=(0, (4, 2)))
-            axes.set_xlim(0.0, 1.3 * max(most, 3.5 * limit.value))
+            axes.set_xlim(0.0, 1.6 * max(most, 3.5 * limit.value))
             axes.set_ylim(0.0, scene.canal.length_mm)
             axes.set_xlabel("step, %")
             axes.set_title(f"Protocol {name}", fontsize=look.body_pt, fontweight="bold", pad=3)
@@ -86,7 +86,7 @@ def _draw_steps(axes: Axes, one: Simulation, look: Look) -> None:
         edgecolor="none",
         fontsize=look.body_pt,
         loc="upper right",
-        handlelength=2.6,
+        handlelength=2.2,
     )
 
 
