@@ -134,4 +134,4 @@ def _current(here: bool) -> str:
 
 
 def _foot() -> str:
-    return " ".join(escape(_(caution.text)) for caution in CLINICAL_CAUTIONS)
+    return " ".join(escape(caution.text) for caution in CLINICAL_CAUTIONS)
