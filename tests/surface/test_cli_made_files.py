@@ -77,3 +77,31 @@ def test_the_version_as_json_is_the_one_printed():
     document = json.loads(run.invoke(app, ["version", "--json", "-"]).stdout)
     assert document["version"] in printed
     assert document["instrument_catalog"] in printed
+
+
+def test_figures_and_drills_tell_what_they_print(tmp_path):
+    picture = tmp_path / "profiles.svg"
+    asked = ["figure", "profiles", "--out", str(picture), "--json", "-"]
+    document = json.loads(run.invoke(app, asked).stdout)
+    assert [entry["path"] for entry in document["files"]] == [str(picture)]
+    assert document["details"]["captions"]["profiles"]
+    asked = ["exercise", "drill", "--seed", "3", "--count", "2"]
+    told = json.loads(run.invoke(app, [*asked, "--json", "-"]).stdout)["drills"]
+    printed = run.invoke(app, asked).stdout
+    assert all(one["question"] in printed and "answer" not in one for one in told)
+    solved = json.loads(run.invoke(app, [*asked, "--solutions", "--json", "-"]).stdout)["drills"]
+    assert all(one["tolerance"] > 0.0 for one in solved)
+
+
+def test_an_exercise_tells_each_move_as_data(tmp_path):
+    exercise, attempt = tmp_path / "exercise.json", tmp_path / "attempt.json"
+    made = ["exercise", "new", "--title", "Curved", "--invented", "MB=14:35:6:10:0.03"]
+    told = run.invoke(app, [*made, "--out", str(exercise), "--json", "-"])
+    assert [one["path"] for one in json.loads(told.stdout)["files"]] == [str(exercise)]
+    shown = run.invoke(app, ["exercise", "show", str(exercise), "--json", "-"])
+    assert json.loads(shown.stdout) == json.loads(exercise.read_text("utf-8"))
+    tried = ["exercise", "try", str(exercise), "--student", "s01", "--out", str(attempt)]
+    told = run.invoke(app, [*tried, "--moves", "MB=hand-10-02,hand-15-02", "--json", "-"])
+    assert told.exit_code == 0, told.stderr
+    moments = json.loads(told.stdout)["details"]["moments"]
+    assert [one["move"]["instrument"] for one in moments] == ["hand-10-02", "hand-15-02"]

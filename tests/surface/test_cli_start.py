@@ -30,18 +30,8 @@ def walked(command, path=()):
 COMMANDS = walked(typer.main.get_command(app))
 GROUPS = [one for one in COMMANDS if any(other[:-1] == one for other in COMMANDS)]
 LEAVES = [one for one in COMMANDS if one not in GROUPS]
-# What runs until it is stopped, and what shows a picture or text for people.
-WITHOUT_JSON = [
-    line.split()
-    for line in """
-        serve
-        figure
-        exercise new
-        exercise show
-        exercise try
-        exercise drill
-    """.strip().splitlines()
-]
+# It runs until it is stopped.
+WITHOUT_JSON = [["serve"]]
 HELP_LIMIT_S = 0.3
 
 run = CliRunner()

@@ -10,6 +10,7 @@ import typer
 from canalwright.cli.canals import choose_canals, patency_pass
 from canalwright.cli.goals import target_of
 from canalwright.cli.load_options import read_fatigue_test
+from canalwright.cli.made_files import report_files
 from canalwright.cli.options import (
     CoronalLimitMm,
     JsonFile,
@@ -26,6 +27,7 @@ from canalwright.errors import MalformedText, UsageError
 
 if TYPE_CHECKING:
     from canalwright.anatomy.canal import Canal
+    from canalwright.teaching.course import CanalCourse
     from canalwright.teaching.drills import Drill
     from canalwright.teaching.exercises import Move
     from canalwright.teaching.rubric import Rubric
@@ -83,6 +85,7 @@ def new(
         typer.Option(metavar="STRAIN:CYCLES", help="Assumed for every engine-driven instrument."),
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", min=0, help="Of what is drawn.")] = 0,
+    json: JsonFile = None,
 ) -> None:
     """Set an exercise: canals, tray, target, rubric and seed in one file."""
     from canalwright.exchange.exercises import exercise_document
@@ -90,7 +93,7 @@ def new(
     from canalwright.teaching.exercises import Exercise
     from canalwright.teaching.rubric import DEFAULT_RUBRIC
 
-    check_targets(out, inputs=() if canals is None else (canals,))
+    check_targets(out, json, inputs=() if canals is None else (canals,))
     if (canals is None) == (not invented):
         raise UsageError("Give canals, either measured (--canals) or made up (--invented).")
     found, inputs = _canals(canals, canal or [], invented or [])
@@ -108,6 +111,7 @@ def new(
     )
     document = exercise_document(set_, {**inputs, **tray_inputs(tray)})
     write_document(document, str(out))
+    report_files(json, "exercise new", [out], inputs={"seed": seed}, invented=document.invented)
 
 
 def _canals(
@@ -152,14 +156,18 @@ def _named_numbers(
     short_help="What an exercise asks",
     epilog="Example: canalwright exercise show exercise.json",
 )
-def show(path: ExerciseFile) -> None:
+def show(path: ExerciseFile, json: JsonFile = None) -> None:
     """Print canals, tray, target, rubric, and what is assumed about chances."""
     from canalwright.cli.exercise_tables import print_exercise
-    from canalwright.exchange.exercises import read_exercise
+    from canalwright.exchange.document import read_document
+    from canalwright.exchange.exercises import ExerciseDocument, read_exercise
     from canalwright.teaching.grading import TEACHING_MODEL
 
     found, _ = read_exercise(path)
-    print_exercise(found)
+    if json is not None:
+        write_document(read_document(path, ExerciseDocument), json)
+    if json != "-":
+        print_exercise(found)
     invented_notice(any(one.provenance.invented for one in found.canals))
     print_cautions((TEACHING_MODEL,))
 
@@ -188,6 +196,7 @@ def try_(
         Path | None,
         typer.Option("--continue", metavar="FILE", help="An attempt to add these moves to."),
     ] = None,
+    json: JsonFile = None,
 ) -> None:
     """Plan a whole sequence, or shape pass by pass and go on after each.
 
@@ -200,7 +209,7 @@ def try_(
     from canalwright.teaching.exercises import Attempt
     from canalwright.teaching.grading import TEACHING_MODEL
 
-    check_targets(out, inputs=(path,))
+    check_targets(out, json, inputs=(path,))
     if (student is None) == (go_on is None):
         raise UsageError(
             "Give --student CODE for a new attempt, or --continue FILE for an old one."
@@ -209,10 +218,23 @@ def try_(
     attempt = Attempt(str(student), ()) if go_on is None else read_attempt(go_on, digest)
     for name, listed in read_named_sequences(moves).items():
         attempt = attempt.with_moves(name, _moves(listed))
-    print_courses(carried_out(found, attempt))
+    courses = carried_out(found, attempt)
+    if json != "-":
+        print_courses(courses)
     write_document(attempt_document(attempt, digest), str(out))
-    invented_notice(any(one.provenance.invented for one in found.canals))
-    print_cautions((TEACHING_MODEL,))
+    invented = any(one.provenance.invented for one in found.canals)
+    invented_notice(invented)
+    cautions = (TEACHING_MODEL,)
+    print_cautions(cautions)
+    report_files(
+        json, "exercise try", [out], details=_told(courses), cautions=cautions, invented=invented
+    )
+
+
+def _told(courses: tuple[CanalCourse, ...]) -> dict[str, Any]:
+    from canalwright.exchange.exercises import moment_records
+
+    return {"moments": [one.model_dump(mode="json") for one in moment_records(courses)]}
 
 
 def _moves(listed: tuple[Any, ...]) -> tuple[Move, ...]:
@@ -287,19 +309,33 @@ def drill(
         float | None, typer.Option(metavar="NUMBER", help="Your answer to one drill.")
     ] = None,
     solutions: Annotated[bool, typer.Option("--solutions", help="Print the way to each.")] = False,
+    json: JsonFile = None,
 ) -> None:
     """Print drills; the same seed gives the same ones."""
+    from canalwright.cli.records_output import answer as say
     from canalwright.teaching.drills import drills
 
     if answer is not None and count != 1:
         raise UsageError("--answer goes with one drill; leave --count out.")
-    for number, one in enumerate(drills(count, seed, "" if kind == "all" else kind), 1):
-        print_text(f"{number}. {one.question}")
-        if answer is not None:
-            print_text("   Right." if one.right(answer) else "   Not right.")
-        if solutions or answer is not None:
-            print_text(f"   {_solution(one)}")
+    drawn = drills(count, seed, "" if kind == "all" else kind)
+    told = [_told_drill(one, answer, solutions or answer is not None) for one in drawn]
+    if say(json, "drills", {"seed": seed, "drills": told}):
+        for number, one in enumerate(told, 1):
+            print_text(f"{number}. {one['question']}")
+            if "right" in one:
+                print_text("   Right." if one["right"] else "   Not right.")
+            if "solution" in one:
+                print_text(f"   {one['solution']}")
     announce("Drills are for learning: nominal sizes and assumed tests, nothing about a patient.")
+
+
+def _told_drill(one: Drill, answer: float | None, solved: bool) -> dict[str, Any]:
+    told: dict[str, Any] = {"question": one.question, "unit": one.unit}
+    if answer is not None:
+        told["right"] = one.right(answer)
+    if solved:
+        told |= {"answer": one.answer, "tolerance": one.tolerance, "solution": _solution(one)}
+    return told
 
 
 def _solution(one: Drill) -> str:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canalwright.cli.load_options import FatigueTests, load_options
-from canalwright.cli.options import Patency, TrayFile
+from canalwright.cli.made_files import report_files
+from canalwright.cli.options import JsonFile, Patency, TrayFile
 from canalwright.cli.output import announce, invented_notice, print_text
 from canalwright.cli.reading import read_named_sequences, split_names
 from canalwright.cli.writing import check_targets
@@ -57,28 +58,33 @@ def figure(
     patency: Patency = None,
     tray: TrayFile = "standard",
     fatigue_test: FatigueTests = None,
+    json: JsonFile = None,
 ) -> None:
     """Draw a figure for teaching, with a caption that states its numbers and sources."""
     if name == "list":
-        _list()
+        _list(json)
         return
+    check_targets(json)
     target = _target(name, out)
     scene = _scene(canals, canal, instruments, sequence, patency, tray, fatigue_test)
     from canalwright.reports.gallery_frame import look_of
 
     look = look_of(size)
-    if name == "gallery":
-        _write_gallery(scene, look, target)
-    else:
-        _write_one(name, scene, look, target)
+    write = _write_gallery if name == "gallery" else _write_one
+    captions = write(name, scene, look, target)
+    if json != "-" and name != "gallery":
+        print_text(captions[name])
     invented_notice(scene.invented)
+    details = {"captions": captions, "size": size}
+    report_files(json, f"figure {name}", [target], details=details, invented=scene.invented)
 
 
-def _list() -> None:
+def _list(json: str | None) -> None:
+    from canalwright.cli.records_output import answer
     from canalwright.reports.gallery import FIGURES
 
-    for name, (text, _) in FIGURES.items():
-        print_text(f"{name:<14}{text}")
+    shown = {name: text for name, (text, _) in FIGURES.items()}
+    answer(json, "figures", {"figures": shown}, (f"{name:<14}{shown[name]}" for name in shown))
 
 
 def _target(name: str, out: Path | None) -> Path:
@@ -119,22 +125,23 @@ def _scene(
     )
 
 
-def _write_one(name: str, scene: GalleryScene, look: Look, target: Path) -> None:
+def _write_one(name: str, scene: GalleryScene, look: Look, target: Path) -> dict[str, str]:
     if target.suffix.lower() in _MOVING:
         from canalwright.reports.gallery_motion import write_insertion
 
-        print_text(write_insertion(scene, look, target))
+        caption = write_insertion(scene, look, target)
     else:
         from canalwright.reports.gallery import gallery_figure
         from canalwright.reports.style import save_figure
 
         drawn = gallery_figure(name, scene, look)
         save_figure(drawn.figure, target, dpi=200.0)
-        print_text(drawn.caption)
+        caption = drawn.caption
     announce(f"wrote {target}")
+    return {name: caption}
 
 
-def _write_gallery(scene: GalleryScene, look: Look, folder: Path) -> None:
+def _write_gallery(_name: str, scene: GalleryScene, look: Look, folder: Path) -> dict[str, str]:
     from canalwright.exchange.files import StagedFiles
     from canalwright.reports.gallery import FIGURES, gallery_figure
     from canalwright.reports.gallery_motion import write_insertion
@@ -158,3 +165,4 @@ def _write_gallery(scene: GalleryScene, look: Look, folder: Path) -> None:
     with StagedFiles() as staged:
         staged.write_text(str(folder / _PAGE), page)
     announce(f"wrote {folder / _PAGE} and {len(drawn)} figures")
+    return {one.name: one.caption for one in drawn}

@@ -42,7 +42,7 @@ from canalwright.planning.limit_values import Limits
 from canalwright.planning.types import Target
 from canalwright.shaping.shape import Pass
 from canalwright.teaching.consequences import Assumptions
-from canalwright.teaching.course import Moment
+from canalwright.teaching.course import CanalCourse, Moment
 from canalwright.teaching.exercises import Attempt, Exercise, Move
 from canalwright.teaching.grading import TEACHING_MODEL, Grade, class_results
 from canalwright.teaching.rubric import Criterion, Rubric
@@ -57,6 +57,7 @@ __all__ = [
     "exercise_from_bytes",
     "exercise_of",
     "grades_document",
+    "moment_records",
     "read_attempt",
     "read_exercise",
 ]
@@ -280,12 +281,15 @@ def _grade_record(one: Grade) -> GradeRecord:
             )
             for score in one.scores
         ],
-        moments=[
-            _moment_record(course.canal.name, moment)
-            for course in one.courses
-            for moment in course.moments
-        ],
+        moments=moment_records(one.courses),
     )
+
+
+def moment_records(courses: Iterable[CanalCourse]) -> list[MomentRecord]:
+    """Return what every move of an attempt brought about, canal by canal."""
+    return [
+        _moment_record(course.canal.name, moment) for course in courses for moment in course.moments
+    ]
 
 
 def _moment_record(canal: str, moment: Moment) -> MomentRecord:
