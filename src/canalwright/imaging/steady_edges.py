@@ -13,23 +13,23 @@ Floats = NDArray[np.float64]
 _BLOCK = 16
 
 
-def steady_edges(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+def steady_edges(radius_mm: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Drop edges that stand apart from their neighbors, then smooth a little.
 
     Returns
     -------
-    radius : ndarray, shape (n, 64)
+    radius_mm : ndarray, shape (n, 64)
     kept : ndarray of bool, shape (n, 64)
     """
-    typical, counted = np.empty_like(radius), np.empty(radius.shape, int)
-    for first in range(0, len(radius), _BLOCK):
+    typical, counted = np.empty_like(radius_mm), np.empty(radius_mm.shape, int)
+    for first in range(0, len(radius_mm), _BLOCK):
         block = slice(first, first + _BLOCK)
-        typical[block], counted[block] = _typical(radius, block)
-    kept = np.isfinite(radius) & (np.abs(radius - typical) < 0.25) & (counted >= 6)
-    kept &= radius > canal_radius_mm
+        typical[block], counted[block] = _typical(radius_mm, block)
+    kept = np.isfinite(radius_mm) & (np.abs(radius_mm - typical) < 0.25) & (counted >= 6)
+    kept &= radius_mm > canal_radius_mm
     weight = np.where(kept, 1.0, 0.0)
-    value = np.where(kept, radius, 0.0)
-    total, share = np.zeros_like(radius), np.zeros_like(radius)
+    value = np.where(kept, radius_mm, 0.0)
+    total, share = np.zeros_like(radius_mm), np.zeros_like(radius_mm)
     taps = list(zip(range(-2, 3), (1.0, 2.0, 3.0, 2.0, 1.0), strict=True))
     for level, w1 in taps:
         for turn, w2 in taps:
@@ -39,12 +39,12 @@ def steady_edges(radius: Floats, canal_radius_mm: Floats) -> tuple[Floats, NDArr
     return np.where(kept, smooth, np.nan), kept
 
 
-def _typical(radius: Floats, block: slice) -> tuple[Floats, NDArray[np.intp]]:
+def _typical(radius_mm: Floats, block: slice) -> tuple[Floats, NDArray[np.intp]]:
     """Return the median of the 5 × 5 neighbors of a block of levels, and how many there are."""
-    rows = np.arange(len(radius))[block]
+    rows = np.arange(len(radius_mm))[block]
     neighbors = np.stack(
         [
-            np.roll(radius[np.clip(rows + level, 0, len(radius) - 1)], turn, axis=1)
+            np.roll(radius_mm[np.clip(rows + level, 0, len(radius_mm) - 1)], turn, axis=1)
             for level in range(-2, 3)
             for turn in range(-2, 3)
         ]
