@@ -25,6 +25,7 @@ import time
 from pathlib import Path
 
 GOAL_WARM_S, GOAL_COLD_S = 1.0, 8.0
+SLOW_S = 5.0
 COLD = ("measure",)
 
 
@@ -70,8 +71,11 @@ def environment(byte_code: Path) -> dict[str, str]:
 
 
 def warm(words: list[str], runs: int, environment: dict[str, str]) -> tuple[float, float]:
+    """Return medians, of three runs where more would take long."""
     timed(words, environment)
-    found = [timed(words, environment) for _ in range(runs)]
+    found = [timed(words, environment)]
+    few = runs if found[0][1] < SLOW_S else min(runs, 3)
+    found += [timed(words, environment) for _ in range(few - 1)]
     return statistics.median(s for s, _ in found), statistics.median(w for _, w in found)
 
 
@@ -89,15 +93,18 @@ def table(rows: list[tuple[str, str, float, float, float]]) -> str:
     return "\n".join(lines)
 
 
-def page(rows: list[tuple[str, str, float, float, float]], runs: int) -> str:
-    load = os.getloadavg()[0]
+def page(rows: list[tuple[str, str, float, float, float]], runs: int, load: float) -> str:
     return (
         "# Start-up\n\n"
         f"{platform.processor() or platform.machine()}, {os.cpu_count()} processors, Python "
-        f"{platform.python_version()}, load {load:.1f} at the end of the runs. Warm: median of "
-        f"{runs} runs after one more, with the compiled code that installation leaves behind. "
-        "Empty: one run that compiles everything it needs. The goal is one of wall time on an "
-        "idle machine.\n\n" + table(rows) + "\n"
+        f"{platform.python_version()}, load average {load:.1f} before the runs and "
+        f"{os.getloadavg()[0]:.1f} after them (about 1 on a machine that does nothing else). Warm: "
+        f"median of {runs} runs (3 where one takes more than {SLOW_S:g} s) after one more, with "
+        "the compiled code that an installation with make leaves behind: what the first run costs "
+        "after it, too. Empty: one run that compiles everything it needs, as after an "
+        "installation without that step. The goal is one of wall time on an idle machine.\n\n"
+        + table(rows)
+        + "\n"
     )
 
 
@@ -113,7 +120,7 @@ def main() -> None:
     demo, around = stated.demo or made / "demo", environment(made / "byte-code")
     if not stated.demo:
         timed(["demo", "--out", str(demo)], around)
-    rows = []
+    rows, load = [], os.getloadavg()[0]
     for name, words in commands(demo).items():
         if stated.only and name not in stated.only:
             continue
@@ -123,7 +130,7 @@ def main() -> None:
         print(table(rows[-1:]).splitlines()[-1], flush=True)
     shutil.rmtree(made)
     if stated.out:
-        stated.out.write_text(page(rows, stated.runs), encoding="utf-8")
+        stated.out.write_text(page(rows, stated.runs, load), encoding="utf-8")
 
 
 if __name__ == "__main__":

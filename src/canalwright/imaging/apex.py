@@ -80,6 +80,8 @@ def apical_exit(
     places = (start_mm + across)[:, :, None, :] + reach[None, None, :, None] * apical
     profiles = np.ascontiguousarray(crop.at(places))
     profiles = 0.5 * profiles + 0.25 * (np.roll(profiles, 1, 1) + np.roll(profiles, -1, 1))
+    # As other profiles are kept, so that the search for edges is compiled once.
+    profiles = profiles.astype(np.float32)
     contrast = dentin - calibration.lumen
     level = np.full(len(profiles), dentin)
     edge, layered, plateau = first_edges(
