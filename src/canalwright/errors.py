@@ -323,8 +323,10 @@ class NoFeasiblePlan(CanalwrightError):
     def sentence(self) -> str:
         """Return the message."""
         why = "; ".join(self.binding) or "no instrument in the tray reaches it"
-        near = f" Nearest target within the limits: {self.nearest}." if self.nearest else ""
-        return f"No sequence reaches {self.target} within the limits: {why}.{near}"
+        asked = f"No sequence reaches {self.target} within the limits"
+        if not self.nearest:
+            return f"{asked}: {why}."
+        return f"{asked}. Nearest target within the limits: {self.nearest}. In the way: {why}."
 
 
 def field_values(error: CanalwrightError) -> dict[str, Any]:

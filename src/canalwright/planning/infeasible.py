@@ -1,20 +1,22 @@
-"""What stands in the way when no sequence reaches a target, and the nearest one that can be."""
+"""What stands in the way when no sequence reaches a target, and what would have to change."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
+import numpy as np
+
 from canalwright.errors import NoFeasiblePlan
 from canalwright.evidence import Evidence, Graded
-from canalwright.planning.limits import Rules, broken, judged
-from canalwright.planning.search import Problem, reachable
-from canalwright.planning.types import Limits, Margin, Target
-from canalwright.planning.wording import broken_clause
+from canalwright.instruments.instrument import Kind
+from canalwright.planning.limits import Rules, broken, judged, over_target_limit_mm
+from canalwright.planning.nearest import first_sequence, nearest_target
+from canalwright.planning.search import Problem
+from canalwright.planning.types import Limits, Margin
 from canalwright.shaping.shape import Pass, step
 
-__all__ = ["LIMIT_NAMES", "nearest_target", "no_feasible_plan"]
+__all__ = ["LIMIT_NAMES", "no_feasible_plan", "would_have_to_be"]
 
 _RELAXED: Final[dict[str, tuple[float, ...]]] = {
     "step_percent": (1.1, 1.25, 1.5, 2.0, 100.0),
@@ -60,10 +62,22 @@ LIMIT_NAMES: Final = {
 }
 """Limits in words, after an article."""
 _LOWER_BOUNDS: Final = ("dentin_left_mm", "glide_path_mm", "glide_start_mm")
-_TRIES: Final = 24
-_ROOM: Final = 60_000
-_CLAUSES: Final = 3
-_SIZES: Final = (60, 55, 50, 45, 40, 35, 30, 25, 20, 15, 10)
+_SHARES: Final = ("strain", "torque_fraction", "torque_end_fraction", "torque_peak_fraction")
+_SHOWN: Final = 3
+_FAR: Final = 3.0
+"""A limit that would have to give way by more than this factor is named only if it is alone."""
+
+_KEPT_FIRST: Final = (
+    *("dentin_left_mm", "torque_fraction", "torque_end_fraction", "fatigue_fraction"),
+    *("over_target_mm", "flare_over_target_mm", "loose_tip_mm", "glide_start_mm"),
+    *("glide_path_mm", "hand_size_in_curve", "step_mm", "step_area_percent"),
+    *("hand_step_percent", "glide_step_percent", "step_percent", "finishing_step_percent"),
+    "engaged_mm",
+)
+"""Limits in the order in which they are put back to find the few that stand in the way together."""
+
+_MORE_UNDER_FULL_LOADS: Final = ("dentin_left_mm", "fatigue_fraction")
+_CHOICES_OF_SHAPE: Final = ("over_target_mm", "loose_tip_mm")
 
 
 def no_feasible_plan(problem: Problem) -> NoFeasiblePlan:
@@ -75,53 +89,16 @@ def no_feasible_plan(problem: Problem) -> NoFeasiblePlan:
     )
 
 
-def nearest_target(
-    problem: Problem, holds: Callable[[Target, tuple[Pass, ...]], bool] | None = None
-) -> str:
-    """Return the largest smaller target that can be reached, in words, or the empty string.
-
-    Parameters
-    ----------
-    problem : Problem
-    holds : callable, optional
-        Whether a sequence found for a target holds under a closer look.
-    """
-    if problem.pins:
-        return ""
-    for target in _smaller(problem.rules.target):
-        found = _first(replace(problem, rules=replace(problem.rules, target=target)))
-        if found is not None and (holds is None or holds(target, found)):
-            return target.describe() + ("" if found else " (the canal as it is)")
-    return ""
-
-
-def _first(problem: Problem) -> tuple[Pass, ...] | None:
-    """Return some feasible sequence, None if none is found."""
-    found = reachable(problem, states=_ROOM).candidates
-    return found[0].passes if found else None
-
-
-def _smaller(wish: Target) -> list[Target]:
-    """Return smaller targets, those nearest in standard sizes and hundredths of taper first."""
-    sizes = [wish.size, *(size for size in _SIZES if size < wish.size)]
-    tapers = [wish.taper_mm_per_mm - 0.01 * k for k in range(7)]
-    pairs = [
-        (down + narrower, down, replace(wish, size=size, taper_mm_per_mm=max(taper, 0.0)))
-        for down, size in enumerate(sizes)
-        for narrower, taper in enumerate(tapers)
-        if taper > 0.005 and down + narrower > 0
-    ]
-    return [target for *_, target in sorted(pairs, key=lambda pair: pair[:2])][:_TRIES]
-
-
 def _binding(problem: Problem) -> tuple[str, ...]:
     too_short = _too_short(problem)
     if too_short:
         return too_short
     if problem.pins:
         return _pinned(problem)
-    alone = tuple(filter(None, (_relaxed_alone(problem, name) for name in _RELAXED)))
-    return (*_longer(problem), *alone) or _together(problem)
+    alone = [found for name in _RELAXED if (found := _relaxed_alone(problem, name)) is not None]
+    alone.sort(key=lambda one: one[0])
+    near = [text for used, text in alone if used <= _FAR] or [text for _, text in alone[:1]]
+    return (*_longer(problem), *near[:_SHOWN]) or _together(problem)
 
 
 def _too_short(problem: Problem) -> tuple[str, ...]:
@@ -140,24 +117,27 @@ def _too_short(problem: Problem) -> tuple[str, ...]:
 def _pinned(problem: Problem) -> tuple[str, ...]:
     """Name the asked-for instruments that no sequence can hold."""
     free = replace(problem, pins=())
-    if _first(free) is None:
+    if first_sequence(free) is None:
         return _binding(free)
-    alone = [name for name in problem.pins if _first(replace(problem, pins=(name,))) is None]
+    alone = [
+        name for name in problem.pins if first_sequence(replace(problem, pins=(name,))) is None
+    ]
     if alone:
         return tuple(f"no sequence that keeps the limits uses {name}" for name in alone)
     return ("no sequence that keeps the limits uses all of " + ", ".join(problem.pins),)
 
 
-def _relaxed_alone(problem: Problem, name: str) -> str:
-    """Return a sentence if relaxing one limit alone lets the target be reached."""
+def _relaxed_alone(problem: Problem, name: str) -> tuple[float, str] | None:
+    """Return how far one limit alone must give way for the target to be reached, and in words."""
     *gentle, most = _RELAXED[name]
-    if _first(_relaxed(problem, name, most)) is None:
-        return ""
+    if first_sequence(_relaxed(problem, name, most)) is None:
+        return None
     for factor in (*gentle, most):
-        found = _first(_relaxed(problem, name, factor))
+        found = first_sequence(_relaxed(problem, name, factor))
         if found is not None:
-            return _would_do(problem, name, found)
-    return ""
+            worst = _worst(problem.rules, found, name)
+            return (1.0 if worst is None else worst.used), _would_do(problem, name, worst)
+    return None
 
 
 def _relaxed(problem: Problem, name: str, factor: float) -> Problem:
@@ -172,18 +152,40 @@ def _with(limits: Limits, name: str, factor: float) -> Limits:
     return replace(limits, **{name: relaxed})
 
 
-def _would_do(problem: Problem, name: str, passes: tuple[Pass, ...]) -> str:
-    limit: Graded = getattr(problem.rules.limits, name)
-    worst = _worst(problem.rules, passes, name)
+def _would_do(problem: Problem, name: str, worst: Margin | None) -> str:
     if worst is None:
+        limit: Graded = getattr(problem.rules.limits, name)
         return f"{LIMIT_NAMES[name]} is limited to {limit.value:g} {limit.unit}".rstrip()
-    side = "at least" if name in _LOWER_BOUNDS else "at most"
+    centered = " with the instrument centered" if name in _MORE_UNDER_FULL_LOADS else ""
+    return would_have_to_be(worst) + centered + _no_other_instrument(problem, name)
+
+
+def would_have_to_be(worst: Margin) -> str:
+    """Return a limit beside the value of the sequence found that comes nearest to keeping it."""
+    side = "at least" if worst.constraint in _LOWER_BOUNDS else "at most"
     where = "" if worst.level_mm is None else f" at level {worst.level_mm:.1f} mm"
-    unit = f" {limit.unit}".rstrip()
     return (
-        f"{LIMIT_NAMES[name]} must be {side} {limit.value:g}{unit}, and a sequence was found only "
-        f"with {worst.value:.3g}{unit}{where}"
+        f"{LIMIT_NAMES[worst.constraint]} must be {side} {_shown(worst.limit, worst)}, and a "
+        f"sequence was found only with {_shown(worst.value, worst)}{where}"
     )
+
+
+def _shown(value: float, of: Margin) -> str:
+    if of.constraint in _SHARES:
+        return f"{100.0 * value:.3g} %"
+    return f"{value:.3g} {of.unit}".rstrip()
+
+
+def _no_other_instrument(problem: Problem, name: str) -> str:
+    """Say where a limit on steel is in the way only because the tray has nothing else so large."""
+    size = problem.rules.target.size
+    if name != "hand_size_in_curve" or any(_flexible(made, size) for made in problem.passes):
+        return ""
+    return f": the tray has no engine-driven instrument of size {size} for the curve"
+
+
+def _flexible(made: Pass, size: int) -> bool:
+    return made.instrument.kind is Kind.ENGINE and made.instrument.size == size
 
 
 def _worst(rules: Rules, passes: tuple[Pass, ...], name: str) -> Margin | None:
@@ -196,7 +198,7 @@ def _worst(rules: Rules, passes: tuple[Pass, ...], name: str) -> Margin | None:
 
 
 def _longer(problem: Problem) -> tuple[str, ...]:
-    found = _first(replace(problem, most_passes=problem.most_passes + 4))
+    found = first_sequence(replace(problem, most_passes=problem.most_passes + 4))
     if found is None:
         return ()
     return (
@@ -206,42 +208,73 @@ def _longer(problem: Problem) -> tuple[str, ...]:
 
 
 def _together(problem: Problem) -> tuple[str, ...]:
-    """Relax everything at once and name what the sequence found then breaks."""
-    limits = problem.rules.limits
-    for name, factors in _RELAXED.items():
-        limits = _with(limits, name, factors[-1])
-    found = _first(replace(problem, rules=replace(problem.rules, limits=limits)))
-    if found is None:
+    """Set everything aside but the size of the target, then put back what need not give way."""
+    free = {name: f[-1] for name, f in _RELAXED.items() if name not in _CHOICES_OF_SHAPE}
+    if first_sequence(_all_relaxed(problem, free)) is None:
         return (_out_of_reach(problem),)
-    clauses = _broken_clauses(problem.rules, found)[:_CLAUSES]
-    told = "no limit stands alone in the way; a sequence found with all of them set aside breaks "
-    return (told + "several: " + "; ".join(clauses),)
+    for name in _KEPT_FIRST:
+        fewer = {other: factor for other, factor in free.items() if other != name}
+        if first_sequence(_all_relaxed(problem, fewer)) is not None:
+            free = fewer
+    found = _gently(problem, free)
+    margins = _broken_most(problem.rules, found)
+    texts = [_would_do(problem, m.constraint, m) for m in margins if m.constraint in LIMIT_NAMES]
+    if len(texts) == 1:
+        return (texts[0],)
+    return ("no limit stands alone in the way; several would have to give: " + "; ".join(texts),)
 
 
-def _broken_clauses(rules: Rules, passes: tuple[Pass, ...]) -> list[str]:
-    shape = rules.start
-    worst: dict[str, tuple[float, str, Margin]] = {}
+def _gently(problem: Problem, free: dict[str, float]) -> tuple[Pass, ...]:
+    """Return a sequence with limits set aside, each no further than it must be with the others."""
+    for name in free:
+        for factor in _RELAXED[name]:
+            tried = {**free, name: factor}
+            if first_sequence(_all_relaxed(problem, tried)) is not None:
+                free = tried
+                break
+    return first_sequence(_all_relaxed(problem, free)) or ()
+
+
+def _all_relaxed(problem: Problem, factors: dict[str, float]) -> Problem:
+    limits = problem.rules.limits
+    for name, factor in factors.items():
+        limits = _with(limits, name, factor)
+    return replace(problem, rules=replace(problem.rules, limits=limits))
+
+
+def _broken_most(rules: Rules, passes: tuple[Pass, ...]) -> tuple[Margin, ...]:
+    """Return the largest excess over every limit that a sequence breaks, the smallest first."""
+    shape, worst = rules.start, dict[str, Margin]()
     for made in passes:
         done = step(shape, made)
         for margin in broken(judged(shape, done, rules)):
-            if margin.constraint not in worst or margin.used > worst[margin.constraint][0]:
-                worst[margin.constraint] = (margin.used, made.instrument.id, margin)
+            if margin.constraint not in worst or margin.used > worst[margin.constraint].used:
+                worst[margin.constraint] = margin
         shape = done.after
-    ranked = sorted(worst.values(), key=lambda entry: -entry[0])
-    return [f"{name} {broken_clause(margin)}" for _, name, margin in ranked]
+    return tuple(sorted(worst.values(), key=lambda margin: margin.used))
 
 
 def _out_of_reach(problem: Problem) -> str:
-    wanted = problem.wanted_mm
-    opened = [made.diameter_mm(problem.start.level_mm) for made in problem.passes]
-    widest = problem.start.inscribed_mm.copy()
-    for diameter in opened:
-        widest = diameter.clip(min=widest)
-    short = wanted - widest
-    worst = int((short > short.max() - 1e-6).argmax())
-    if short[worst] > 1e-6:
-        return (
-            f"no instrument of the tray opens level {problem.start.level_mm[worst]:.1f} mm to "
-            f"{wanted[worst]:.2f} mm; the largest opens {widest[worst]:.2f} mm"
-        )
+    """Name the level that nothing opens: of what stays within the target elsewhere, if there is."""
+    fitting = tuple(made for made in problem.passes if not _beyond(problem, made))
+    for passes, how in ((problem.passes, ""), (fitting, " without cutting beyond the target")):
+        widest = problem.start.inscribed_mm.copy()
+        for made in passes:
+            widest = np.maximum(widest, made.diameter_mm(problem.start.level_mm))
+        short = problem.wanted_mm - widest
+        worst = int((short > short.max() - 1e-6).argmax())
+        if short[worst] > 1e-6:
+            return (
+                f"no instrument of the tray opens level {problem.start.level_mm[worst]:.1f} mm to "
+                f"{problem.wanted_mm[worst]:.2f} mm{how}; the largest opens {widest[worst]:.2f} mm"
+            )
     return "no order of the tray's instruments leads there, whatever the limits on a step"
+
+
+def _beyond(problem: Problem, made: Pass) -> bool:
+    """Return whether a pass would cut beyond the target in the untouched canal."""
+    level, rules = problem.start.level_mm, problem.rules
+    opened = made.diameter_mm(level)
+    over = opened - rules.target.carried_on_mm(level)
+    allowed = over_target_limit_mm(rules.limits, level) + 1e-9
+    return bool(np.any((opened > problem.start.inscribed_mm) & (over > allowed)))

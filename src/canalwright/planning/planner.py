@@ -20,7 +20,7 @@ from canalwright.planning.limits import Rules, broken
 from canalwright.planning.moves import candidate_passes, default_depths_mm
 from canalwright.planning.preference import COMFORTABLE_RISK, recommended_first
 from canalwright.planning.proof import plan_cautions, relaxed_caution, statement
-from canalwright.planning.recheck import Rechecked, rechecked
+from canalwright.planning.recheck import Rechecked, distinct_drops, rechecked
 from canalwright.planning.rejections import rejections
 from canalwright.planning.search import Problem, reachable, search
 from canalwright.planning.sequence import patency_step, plan_of
@@ -205,7 +205,7 @@ def _found(
     """Return what holds, with the engaged length relaxed where nothing else does."""
     _check_begin(situation, first)
     outcome, earlier = search(problem), tuple[Dropped, ...]()
-    refused: NoFeasiblePlan | None = None
+    refused: Callable[[], NoFeasiblePlan] | None = None
     if outcome.candidates:
         found = rechecked(situation, problem, outcome, first, usable)
         if found.kept:
@@ -218,10 +218,11 @@ def _found(
         if outcome.candidates:
             found = rechecked(wider, again, outcome, first, usable)
             if found.kept:
-                return wider, again, replace(found, dropped=earlier + found.dropped)
+                every = distinct_drops(earlier + found.dropped)
+                return wider, again, replace(found, dropped=every)
             refused = found.refusal
         problem = again
-    raise refused or no_feasible_plan(problem)
+    raise refused() if refused else no_feasible_plan(problem)
 
 
 def _check_begin(situation: Situation, first: tuple[Pass, ...]) -> None:

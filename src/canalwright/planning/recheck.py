@@ -6,31 +6,34 @@ again, so that sequences which were beaten only by those that fall come up.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 from canalwright.errors import NoFeasiblePlan
 from canalwright.instruments.instrument import Instrument
 from canalwright.planning.explain import Walk, walked
 from canalwright.planning.full_check import FullCheck, FullChecker, dropped_of
-from canalwright.planning.infeasible import nearest_target
+from canalwright.planning.infeasible import would_have_to_be
+from canalwright.planning.limits import broken
+from canalwright.planning.nearest import nearest_target
 from canalwright.planning.preference import recommended_first
 from canalwright.planning.scouting import scouted
 from canalwright.planning.search import Candidate, Problem, SearchOutcome, search
 from canalwright.planning.sequence import told
 from canalwright.planning.situation import Situation
-from canalwright.planning.step_types import Dropped
+from canalwright.planning.step_types import Dropped, Margin
 from canalwright.planning.types import Target
+from canalwright.planning.wording import to_depth
 from canalwright.shaping.shape import Pass
 
-__all__ = ["MOST_PLANS", "Rechecked", "rechecked"]
+__all__ = ["MOST_PLANS", "Rechecked", "distinct_drops", "rechecked"]
 
 MOST_PLANS: Final = 12
 """Best plans that are given, and carried out again with full loads."""
 
 _ROUNDS: Final = 4
-_BINDING_SHOWN: Final = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,8 +54,8 @@ class Rechecked:
         Searches made.
     clean : bool
         Whether the last search brought up nothing that had to be dropped.
-    refusal : NoFeasiblePlan or None
-        What to say where nothing is left.
+    refusal : callable or None
+        Returns what to say where nothing is left; takes a while.
     """
 
     kept: tuple[tuple[Walk, FullCheck], ...]
@@ -61,7 +64,7 @@ class Rechecked:
     outcome: SearchOutcome
     rounds: int
     clean: bool
-    refusal: NoFeasiblePlan | None = None
+    refusal: Callable[[], NoFeasiblePlan] | None = None
 
 
 def rechecked(
@@ -89,20 +92,20 @@ def rechecked(
     rounds : int
         Searches at most, the given outcome among them.
     """
-    checker, dropped = FullChecker(situation), list[Dropped]()
+    checker, dropped, of_first = FullChecker(situation), list[Dropped](), list[Dropped]()
+    held = tuple[Candidate, ...]()
     for number in range(1, rounds + 1):
-        ordered = recommended_first(_begun(situation, begin_with, outcome.candidates))
-        kept, fallen = _sifted(situation, checker, ordered, len(begin_with), tray)
+        ordered = _best_first(held, _begun(situation, begin_with, outcome.candidates))
+        kept, fallen, held = _sifted(situation, checker, ordered, len(begin_with), tray)
         dropped += fallen
+        of_first = of_first or fallen
         if not fallen or number == rounds or not outcome.candidates:
             break
         forbidden = tuple((one.passes[: one.step - 1], one.made) for one in fallen)
         problem = replace(problem, forbidden=(*problem.forbidden, *forbidden))
         outcome = search(problem)
-    refusal = (
-        None if kept or rounds < _ROUNDS else _nothing_left(situation, problem, checker, dropped)
-    )
-    distinct = _distinct(dropped)
+    distinct = distinct_drops(dropped)
+    refusal = None if kept else partial(_nothing_left, situation, problem, checker, of_first)
     return Rechecked(tuple(kept), distinct, ordered, outcome, number, not fallen, refusal)
 
 
@@ -127,6 +130,16 @@ def _begun(
     return tuple(one for one in begun if not any(_beats(other, one) for other in begun))
 
 
+def _best_first(held: tuple[Candidate, ...], found: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
+    """Return what earlier searches found and full loads bore out with what was found since.
+
+    A pass is forbidden behind a canal, and others than those that fell may lead to the same canal.
+    """
+    known = {one.passes for one in held}
+    every = (*held, *(one for one in found if one.passes not in known))
+    return recommended_first(one for one in every if not any(_beats(other, one) for other in held))
+
+
 def _beats(one: Candidate, other: Candidate) -> bool:
     mine = (len(one.passes), one.time_s, one.risk, one.removed_mm3)
     yours = (len(other.passes), other.time_s, other.risk, other.removed_mm3)
@@ -139,8 +152,9 @@ def _sifted(
     ordered: Iterable[Candidate],
     fixed: int,
     tray: tuple[Instrument, ...],
-) -> tuple[list[tuple[Walk, FullCheck]], list[Dropped]]:
-    kept, fallen = list[tuple[Walk, FullCheck]](), list[Dropped]()
+) -> tuple[list[tuple[Walk, FullCheck]], list[Dropped], tuple[Candidate, ...]]:
+    """Return what holds, what falls and why, and the candidates that hold."""
+    kept, fallen, held = list[tuple[Walk, FullCheck]](), list[Dropped](), list[Candidate]()
     for candidate in ordered:
         if len(kept) == MOST_PLANS:
             break
@@ -156,12 +170,14 @@ def _sifted(
                 break
         if checks[-1][1].keeps_limits:
             kept.append(checks[-1])
+            held.append(candidate)
         else:
             fallen.append(dropped_of(checks[0][1]))
-    return kept, fallen
+    return kept, fallen, tuple(held)
 
 
-def _distinct(dropped: Iterable[Dropped]) -> tuple[Dropped, ...]:
+def distinct_drops(dropped: Iterable[Dropped]) -> tuple[Dropped, ...]:
+    """Return dropped sequences, each once."""
     names = {
         tuple((made.instrument.id, made.tip_level_mm) for made in one.passes): one
         for one in dropped
@@ -172,17 +188,56 @@ def _distinct(dropped: Iterable[Dropped]) -> tuple[Dropped, ...]:
 def _nothing_left(
     situation: Situation, problem: Problem, checker: FullChecker, dropped: list[Dropped]
 ) -> NoFeasiblePlan:
-    """Return the error that says what full loads ruled out, and the nearest target that holds."""
+    """Return the error that says what full loads ruled out, and the nearest target that holds.
 
-    def holds(target: Target, passes: tuple[Pass, ...]) -> bool:
+    Of the first search alone: it does not know full loads, so it finds the same sequences where a
+    limit on them is eased, and the one named is then kept.
+    """
+
+    def closer(target: Target, passes: tuple[Pass, ...]) -> tuple[tuple[Pass, ...], Pass] | None:
         rules = replace(situation.rules, target=target)
-        mine = FullChecker(replace(situation, rules=rules), checker.cache)
-        return mine(passes).keeps_limits
+        check = FullChecker(replace(situation, rules=rules), checker.cache)(passes)
+        if check.keeps_limits:
+            return None
+        fallen = dropped_of(check)
+        return fallen.passes[: fallen.step - 1], fallen.made
 
-    texts = dict.fromkeys(one.text for one in dropped)
-    free = replace(problem, forbidden=())
     return NoFeasiblePlan(
         target=problem.rules.target.describe(),
-        binding=tuple(texts)[:_BINDING_SHOWN],
-        nearest=nearest_target(free, holds),
+        binding=_least_broken(situation, checker, dropped),
+        nearest=nearest_target(replace(problem, forbidden=()), closer),
     )
+
+
+def _least_broken(
+    situation: Situation, checker: FullChecker, dropped: list[Dropped]
+) -> tuple[str, ...]:
+    """Say what would have to give way for the sequence that full loads rule out by the least."""
+    found = [_excesses(checker(one.passes)) for one in dropped]
+    least = min(found, key=lambda one: max(margin.used for _, margin in one))
+    texts = [
+        f"under full loads {would_have_to_be(margin)} ({made.instrument.id} "
+        f"{to_depth(made.tip_level_mm)}){_relieved(situation, margin)}"
+        for made, margin in least
+    ]
+    if len(texts) == 1:
+        return (texts[0],)
+    return (f"{len(texts)} limits would have to give together: " + "; ".join(texts),)
+
+
+def _excesses(check: FullCheck) -> tuple[tuple[Pass, Margin], ...]:
+    """Return the worst pass for every limit that a sequence breaks."""
+    worst = dict[str, tuple[Pass, Margin]]()
+    for one in check.steps:
+        for margin in broken(one.margins):
+            if margin.constraint not in worst or margin.used > worst[margin.constraint][1].used:
+                worst[margin.constraint] = (one.done.made, margin)
+    return tuple(worst.values())
+
+
+def _relieved(situation: Situation, margin: Margin) -> str:
+    """Say where a bend lies that coronal access may relieve; common practice."""
+    third = situation.canal.length_mm * 2.0 / 3.0
+    if margin.constraint != "strain" or margin.level_mm is None or margin.level_mm < third:
+        return ""
+    return "; that bend is in the coronal third: relieve it by the access, then measure again"
