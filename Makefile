@@ -28,7 +28,7 @@ $(VENV)/.run-ready: pyproject.toml uv.lock | $(BIN)/uv
 
 $(VENV)/.dev-ready: pyproject.toml uv.lock | $(BIN)/uv
 	$(BIN)/uv sync --frozen --inexact --all-extras --quiet
-	@touch $@ $(VENV)/.run-ready
+	@touch $@
 
 .PHONY: demo
 demo: $(VENV)/.run-ready ## Run the main job on an invented tooth: scan, canals, plan, PDF, pictures

@@ -319,7 +319,8 @@ def _sample_rays(
     ray = np.empty(3)
     for n in range(len(centers)):
         for j in range(len(turns)):
-            ray[:] = turns[j, 0] * first[n] + turns[j, 1] * second[n]
+            for a in range(3):
+                ray[a] = turns[j, 0] * first[n, a] + turns[j, 1] * second[n, a]
             for k in range(len(reach)):
                 out[n, j, k] = _cubic(
                     coefficients,

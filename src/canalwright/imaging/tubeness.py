@@ -85,9 +85,10 @@ def _smooth_z(values: Volume, kernel: Volume) -> None:
     held = np.empty((nz, nx), np.float32)
     for y in range(ny):
         for z in range(nz):
-            held[z] = values[z, y]
+            for x in range(nx):
+                held[z, x] = values[z, y, x]
+                values[z, y, x] = 0.0
         for z in range(nz):
-            values[z, y] = 0.0
             for k in range(len(kernel)):
                 source = min(max(z + k - reach, 0), nz - 1)
                 weight = kernel[k]
@@ -101,9 +102,11 @@ def _smooth_y(values: Volume, kernel: Volume) -> None:
     reach = len(kernel) // 2
     held = np.empty((ny, nx), np.float32)
     for z in range(nz):
-        held[:] = values[z]
         for y in range(ny):
-            values[z, y] = 0.0
+            for x in range(nx):
+                held[y, x] = values[z, y, x]
+                values[z, y, x] = 0.0
+        for y in range(ny):
             for k in range(len(kernel)):
                 source = min(max(y + k - reach, 0), ny - 1)
                 weight = kernel[k]
@@ -118,10 +121,10 @@ def _smooth_x(values: Volume, kernel: Volume) -> None:
     row = np.empty(nx + 2 * reach, np.float32)
     for z in range(nz):
         for y in range(ny):
-            row[:reach] = values[z, y, 0]
-            row[reach : reach + nx] = values[z, y]
-            row[reach + nx :] = values[z, y, nx - 1]
-            values[z, y] = 0.0
+            for x in range(nx + 2 * reach):
+                row[x] = values[z, y, min(max(x - reach, 0), nx - 1)]
+            for x in range(nx):
+                values[z, y, x] = 0.0
             for k in range(len(kernel)):
                 weight = kernel[k]
                 for x in range(nx):
