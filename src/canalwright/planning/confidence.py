@@ -7,6 +7,7 @@ from typing import Final
 from canalwright.cautions import Caution
 from canalwright.errors import OutOfRange
 from canalwright.planning.infeasible import LIMIT_NAMES
+from canalwright.planning.safer import sampling_options
 from canalwright.planning.situation import Situation
 from canalwright.planning.step_types import Confidence
 from canalwright.planning.types import Plan
@@ -56,14 +57,7 @@ def surest_first(
         situation.rules.limits,
         samples=samples,
         seed=seed,
-        patency=situation.patency,
-        after=situation.after,
-        working_length_mm=situation.working_length_mm,
-        torque_limit_ncm=situation.torque_limit_ncm,
-        parameters=situation.parameters,
-        times=situation.times,
-        stock=situation.rules.stock,
-        wear=situation.wear,
+        **sampling_options(situation),
     )
     chances = [exceeded(one) for one in found]
     worst = [max((chance for _, chance in one), default=0.0) for one in chances]

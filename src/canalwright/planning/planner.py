@@ -22,6 +22,7 @@ from canalwright.planning.preference import COMFORTABLE_RISK, recommended_first
 from canalwright.planning.proof import plan_cautions, relaxed_caution, statement
 from canalwright.planning.recheck import Rechecked, distinct_drops, rechecked
 from canalwright.planning.rejections import rejections
+from canalwright.planning.safer import safer_first
 from canalwright.planning.search import Problem, reachable, search
 from canalwright.planning.sequence import patency_step, plan_of
 from canalwright.planning.situation import Situation, situated
@@ -109,7 +110,8 @@ def plan(
         How fast instruments wear the wall they press on.
     confidence : float, optional
         0.5 to 0.999: the first plan that exceeds no limit with a probability above 1 less this is
-        recommended; without it the order is that of `recommended_first`.
+        recommended; without it the order is that of `recommended_first`, and of plans that take at
+        most one pass more one that is much surer goes first (see `safer_first`).
     samples, seed : int
         For the confidence.
     progress : callable, optional
@@ -167,7 +169,7 @@ def plan(
         _tell_first(situation, problem, first, usable, on_first)
     situation, problem, found = _found(situation, problem, first, usable)
     tell(0.7)
-    asked = None if confidence is None else (confidence, samples, seed)
+    asked = (confidence, samples, seed)
     result = _result(situation, problem, found, first, instruments, bans, asked)
     tell(1.0)
     relaxed = relaxed_caution(limits, result.limits)
@@ -330,16 +332,19 @@ def _result(
     first: tuple[Pass, ...],
     instruments: tuple[Instrument, ...],
     bans: tuple[str, ...],
-    asked: tuple[float, int, int] | None,
+    asked: tuple[float | None, int, int],
 ) -> PlanResult:
     usable = tuple(i for i in instruments if i.id not in bans)
     plans = tuple(plan_of(situation, walk, usable, check) for walk, check in found.kept)
     walks = tuple(walk for walk, _ in found.kept)
     sure, sampled = None, tuple[PlanUncertainty, ...]()
-    if asked is not None:
-        share, samples, seed = asked
+    share, samples, seed = asked
+    if share is None:
+        order, chosen = safer_first(situation, plans, seed=seed)
+    else:
         order, sure, sampled = surest_first(situation, plans, share, samples=samples, seed=seed)
-        plans, walks = tuple(plans[k] for k in order), tuple(walks[k] for k in order)
+        chosen = sure.text
+    plans, walks = tuple(plans[k] for k in order), tuple(walks[k] for k in order)
     best = walks[0]
     others = tuple(tuple(d.made for d in walk.steps) for walk in walks[1:])
     tried = problem.passes + tuple(Pass(i) for i in instruments if i.id in bans)
@@ -350,7 +355,7 @@ def _result(
         start=situation.start,
         plans=plans,
         rejected=rejections(situation, best, others, instruments, tried, bans),
-        statement=statement(situation, problem, found, first) + (f" {sure.text}" if sure else ""),
+        statement=" ".join((statement(situation, problem, found, first), chosen)).rstrip(),
         cautions=confidence_cautions(sure) + plan_cautions(situation, plans[0], found.outcome),
         patency=patency_step(situation),
         found=len(found.candidates),

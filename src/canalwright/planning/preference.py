@@ -8,7 +8,7 @@ from typing import Final
 
 from canalwright.planning.search import Candidate
 
-__all__ = ["BAND", "COMFORTABLE_RISK", "recommended_first"]
+__all__ = ["BAND", "COMFORTABLE_RISK", "band_of", "recommended_first"]
 
 COMFORTABLE_RISK: Final = 0.8
 """Share of a limit up to which fewer passes are preferred to lower risk; a choice."""
@@ -30,6 +30,10 @@ def recommended_first(candidates: Iterable[Candidate]) -> tuple[Candidate, ...]:
 
 def _preference(candidate: Candidate) -> tuple[float, ...]:
     risk = round(candidate.risk, 6)
-    band = max(ceil((risk - COMFORTABLE_RISK) / BAND - _SAME), 0)
     removed = round(candidate.removed_mm3, 6)
-    return float(band), float(len(candidate.passes)), risk, removed, candidate.time_s
+    return float(band_of(risk)), float(len(candidate.passes)), risk, removed, candidate.time_s
+
+
+def band_of(risk: float) -> int:
+    """Return 0 for a comfortable share of a limit, 1 for up to 5 % of it more, and so on."""
+    return max(ceil((round(risk, 6) - COMFORTABLE_RISK) / BAND - _SAME), 0)
