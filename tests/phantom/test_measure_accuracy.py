@@ -128,9 +128,42 @@ def test_storage_order_does_not_matter(axes, flips):
     first = measure_canal(scan, "a", canal.orifice_mm, canal.terminus_mm)
     again = measure_canal(moved(scan, axes, flips), "a", canal.orifice_mm, canal.terminus_mm)
     assert again.length_mm == pytest.approx(first.length_mm, rel=0.005)
-    # A few levels at this apex come out near the least diameter: 2 % of that is a micrometer.
-    np.testing.assert_allclose(again.diameter_mm, first.diameter_mm, rtol=0.02, atol=0.004)
+    np.testing.assert_allclose(again.diameter_mm, first.diameter_mm, rtol=0.02)
     np.testing.assert_allclose(again.centerline_mm, first.centerline_mm, atol=0.01)
+
+
+def test_sections_past_the_exit_do_not_spoil_the_apical_sizes():
+    """Limits: 5 % of the diameter, the model difference stated for clean roots in air."""
+    spec = root_phantom(8)
+    canal = spec.canals[0]
+    found = measure_canal(render(spec, 0.2), "a", canal.orifice_mm, canal.terminus_mm)
+    truth = true_canals(spec)["main"]
+    apical = found.level_mm < 0.55
+    true = np.interp(found.level_mm[apical], truth.level_mm, truth.diameter_mm)
+    np.testing.assert_allclose(found.diameter_mm[apical], true, rtol=0.05)
+    assert np.all(found.diameter_sd_mm[apical] < 0.1)
+
+
+def test_levels_past_the_exit_are_said_to_be_estimated():
+    """The point given lies 0.4 mm past the exit: what is out there is no measured size."""
+    spec = root_phantom(8)
+    canal = spec.canals[0]
+    tube = canal.tube
+    apical = tube.points_mm[0] - tube.points_mm[50]
+    past = np.asarray(canal.terminus_mm) + 0.4 * apical / np.linalg.norm(apical)
+    found = measure_canal(render(spec, 0.2), "a", canal.orifice_mm, past)
+    assert found.estimated is not None
+    count = int(np.argmin(found.estimated))
+    assert count >= 3
+    assert not found.estimated[count:].any()
+    text = {caution.code: caution.text for caution in found.cautions}["APICAL_END_ESTIMATED"]
+    assert f"and {found.level_mm[count - 1]:.1f} mm levels" in text
+    # The nearest measured level bounds what is carried on, by 0.15 mm per mm.
+    far = 0.15 * (found.level_mm[count] - found.level_mm[:count])
+    gap = np.abs(found.diameter_mm[:count] - found.diameter_mm[count])
+    assert np.all(gap <= far + 1e-6)
+    assert np.all(found.diameter_sd_mm[:count] >= far - 1e-6)
+    assert np.all(np.diff(found.diameter_sd_mm[: count + 1]) < 0.0)
 
 
 def test_slices_thicker_than_pixels_are_resampled_and_said_so():

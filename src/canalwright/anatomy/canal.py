@@ -69,6 +69,9 @@ class Canal:
         Standard deviations of the derived quantities.
     provenance : Provenance
     cautions : tuple of Caution
+    estimated : ndarray of bool, shape (n,), or None
+        Where the size was carried on from other levels or interpolated, not measured; None where
+        that is not known.
 
     Raises
     ------
@@ -88,6 +91,7 @@ class Canal:
     dentin_sd_mm: Floats
     provenance: Provenance = field(default_factory=Provenance)
     cautions: tuple[Caution, ...] = ()
+    estimated: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
         count = len(self.level_mm)

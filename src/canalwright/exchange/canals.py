@@ -53,6 +53,7 @@ _ARRAYS = (
     "direction0",
     "section_radius_mm",
     "outer_radius_mm",
+    "estimated",
 )
 
 
@@ -126,6 +127,7 @@ class CanalRecord(Record):
     Needed are ``name``, ``level_mm``, ``centerline_mm`` and ``diameter_mm``; sections are taken
     from ``section_radius_mm`` where it is given, else rebuilt from the widths. A canal traced on
     a radiograph has ``projection``; its ``diameter_mm`` is null where no width could be told.
+    ``estimated`` is true at levels whose size was carried on or interpolated, not measured.
     """
 
     name: Annotated[str, Field(min_length=1, pattern=r"^[^\x00-\x1f\x7f]*$")]
@@ -144,6 +146,7 @@ class CanalRecord(Record):
     direction0: list[Point] | None = None
     section_radius_mm: list[Row] | None = None
     outer_radius_mm: list[OuterRow] | None = None
+    estimated: list[bool] | None = None
     provenance: ProvenanceRecord = Field(default_factory=ProvenanceRecord)
     projection: ProjectionRecord | None = None
     joins: list[JoinRecord] = Field(default_factory=list)

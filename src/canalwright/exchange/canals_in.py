@@ -117,6 +117,7 @@ def canal_from_record(record: CanalRecord, where: str, invented: bool = False) -
         dentin_sd_mm=_deviations(record.dentin_min_sd_mm, len(level)),
         provenance=_provenance(record, invented),
         cautions=merged(own, rebuilt),
+        estimated=None if record.estimated is None else np.asarray(record.estimated, bool),
     )
 
 

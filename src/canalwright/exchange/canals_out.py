@@ -78,6 +78,7 @@ def canal_record(canal: Canal, beside: Sequence[Canal] = ()) -> CanalRecord:
         direction0=[number_list(axis, _UNIT_VECTOR_DECIMALS) for axis in canal.direction0],
         section_radius_mm=[number_list(row) for row in canal.radius_mm],
         outer_radius_mm=row_list(canal.outer_radius_mm),
+        estimated=None if canal.estimated is None else canal.estimated.tolist(),
         provenance=provenance_record(canal.provenance),
         joins=[_join_record(join) for join in joins_of(canal, beside)],
         cautions=caution_records(merged(canal.cautions, curvature.cautions)),

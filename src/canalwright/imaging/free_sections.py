@@ -8,7 +8,7 @@ scaled to that area.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,10 @@ class FreeSections:
     def used(self) -> Mask:
         """Whether the section is mostly the outline."""
         return np.asarray(self.share > 0.5)
+
+    def without(self, levels: Mask) -> FreeSections:
+        """Return the outlines with none at some levels."""
+        return replace(self, share=np.where(levels, 0.0, self.share))
 
     def mixed_with(self, ellipse_mm: Floats) -> Floats:
         """Return sections between ellipse and outline."""

@@ -8,7 +8,7 @@ rays for the outer surface. Sizes below the voxel come from partial volume.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,7 +28,11 @@ from canalwright.imaging.curves import (
 from canalwright.imaging.detours import detour_caution
 from canalwright.imaging.free_sections import FreeSections, free_sections
 from canalwright.imaging.gray_levels import RoughLevels, ball_offsets_mm, rough_levels
-from canalwright.imaging.measure_cautions import canal_cautions, terminus_caution
+from canalwright.imaging.measure_cautions import (
+    canal_cautions,
+    estimated_cautions,
+    terminus_caution,
+)
 from canalwright.imaging.paths import path_through
 from canalwright.imaging.refine import (
     EXTENSION_MM,
@@ -54,7 +58,7 @@ from canalwright.imaging.sizes import (
     widened,
     widest_mm,
 )
-from canalwright.imaging.visibility import capped_where_faded, faded_runs_mm, visibility
+from canalwright.imaging.visibility import capped_where_faded, faded_runs_mm, visibility, within
 from canalwright.imaging.walls import Walls, outer_walls
 
 __all__ = ["METHODS", "MeasureSettings", "Progress", "measure_canal"]
@@ -311,20 +315,14 @@ def _sized(traced: _Traced, orifice: Floats, terminus: Floats, settings: Measure
         weights[keep],
         calibration,
         lambda levels: widened(crop, sections.part(keep), levels, _WIDEST_HALF_MM, axial),
-    )
+    ).without(profile.estimated)
     ellipse = ellipse_radius_mm(profile.wide_mm, profile.narrow_mm, profile.angle_rad)
     radius_mm = free.mixed_with(ellipse)
     seen = visibility(sections.part(keep), weights[keep], calibration)
     level = arc_length_mm(line[keep])
     faded = faded_runs_mm(level, seen)
     radius_mm, sd = capped_where_faded(level, radius_mm, profile.diameter_sd_mm, faded)
-    wider = sd / np.maximum(profile.diameter_sd_mm, 1e-9)
-    profile = replace(
-        profile,
-        diameter_sd_mm=sd,
-        narrow_sd_mm=profile.narrow_sd_mm * wider,
-        wide_sd_mm=profile.wide_sd_mm * wider,
-    )
+    profile = profile.with_diameter_sd(sd)
     return _Sized(sections.part(keep), calibration, profile, radius_mm, free, faded)
 
 
@@ -395,6 +393,8 @@ def _assembled(scan: Scan, name: str, sized: _Sized, walls: Walls, crop: Crop) -
             spacing_origin=scan.spacing_origin,
             invented=scan.invented,
         ),
+        estimated=profile.estimated | within(level, sized.faded),
     )
     found = canal_cautions(canal, scan, crop.voxel_mm, sized.faded, crop.resampled, sized.free)
+    found = (*found, *estimated_cautions(level, profile.estimated))
     return canal.with_cautions(*merged(scan.cautions, found))

@@ -12,7 +12,7 @@ from canalwright.imaging.apex import ApicalExit
 from canalwright.imaging.free_sections import FreeSections
 from canalwright.imaging.scan import Scan
 
-__all__ = ["canal_cautions", "roundness", "terminus_caution"]
+__all__ = ["canal_cautions", "estimated_cautions", "roundness", "terminus_caution"]
 
 Floats = NDArray[np.float64]
 
@@ -103,6 +103,41 @@ def _faded(low_mm: float, high_mm: float) -> Caution:
         "interpolated, not measured.",
         _SOURCE,
     )
+
+
+def estimated_cautions(level_mm: Floats, estimated: NDArray[np.bool_]) -> tuple[Caution, ...]:
+    """Say at which levels the size is carried on from others, at the apical end and elsewhere."""
+    measured = np.flatnonzero(~estimated)
+    first = int(measured[0]) if len(measured) else len(level_mm)
+    found = []
+    if first > 0:
+        found.append(
+            Caution(
+                "APICAL_END_ESTIMATED",
+                f"{_levels(level_mm[:first])} the section is open to the outside of the root, or "
+                "no canal fits it: the size there is carried on from the levels above, not "
+                "measured. Gauge the apical size in the tooth.",
+                _SOURCE,
+            )
+        )
+    others = level_mm[first:][estimated[first:]]
+    if len(others) > 0:
+        found.append(
+            Caution(
+                "SIZE_ESTIMATED",
+                f"{_levels(others)} the section has no dentin round it, or no canal fits it: the "
+                "size there is carried on from neighboring levels, not measured.",
+                _SOURCE,
+            )
+        )
+    return tuple(found)
+
+
+def _levels(level_mm: Floats) -> str:
+    named = [f"{level:.1f}" for level in level_mm]
+    if len(named) == 1:
+        return f"At the {named[0]} mm level"
+    return f"At the {', '.join(named[:-1])} and {named[-1]} mm levels"
 
 
 def _reversed(canal: Canal) -> Caution | None:

@@ -35,6 +35,7 @@ Floats = NDArray[np.float64]
 # Positions in the vector of parameters.
 CENTER, SIZE, SHAPE, DENTIN, LUMEN, SIGMA = slice(0, 2), 2, slice(3, 5), 5, 6, 7
 _COUNT = 8
+LEAST_SIZE, MOST_SIZE = -4.6, 1.5
 
 _TABLE_END = 6.0
 _TABLE_STEPS = 6000
@@ -323,7 +324,7 @@ def _stepped(
         limit = 0.15 if k < 2 else 0.4
         change = step[a] if k in (5, 6) else min(max(step[a], -limit), limit)
         out[k] += change
-    out[2] = min(max(out[2], -4.6), 1.5)
+    out[2] = min(max(out[2], LEAST_SIZE), MOST_SIZE)
     spread = np.sqrt(out[3] ** 2 + out[4] ** 2)
     if spread > 2.2:
         out[3] *= 2.2 / spread

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from canalwright.imaging.curves import smoothed
 from canalwright.imaging.gray_levels import RoughLevels
-from canalwright.imaging.section_fit import SectionFits
+from canalwright.imaging.section_fit import LEAST_SIZE, MOST_SIZE, SIZE, SectionFits
 from canalwright.imaging.settings import MeasureSettings
 from canalwright.imaging.sizes import (
     Calibration,
     Sections,
     axial_sd_mm,
+    covered_share,
     parameter_covariances,
     size_penalty,
 )
@@ -22,6 +23,7 @@ from canalwright.imaging.sizes import (
 __all__ = ["SizeProfile", "size_profile"]
 
 Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 # Relative precision at which a level's own size counts as much as the smoothness along the canal.
 _TYPICAL_SD = 0.03
@@ -30,6 +32,13 @@ _LEAST_RADIUS_MM = 0.02
 # Expected square of the change of q's slope along 1 mm of canal (assumed: an aspect ratio changes
 # from 1 to 1.5 and back within about 10 mm), and the least deviation a section is given.
 _SHAPE_CHANGE_PER_MM3, _LEAST_SHAPE_SD = 0.004, 0.01
+
+# Share of the surroundings that must be dentin for a section to count as closed at the apical end,
+# and for it to count at all. How much a diameter may change along the canal past the last level
+# that is measured: limit and standard deviation of what is carried on (assumed; few canals taper
+# by more than 0.15 mm per mm there).
+_CLOSED, _ANY_DENTIN, _LEAST_MEASURED = 0.35, 0.05, 10
+_CARRIED_PER_MM, _NEAR_BOUND = 0.15, 0.01
 
 # What the model of the section leaves over, as a share of the blur; assumed from phantoms.
 _MODEL_SD_SHARE = 0.01
@@ -51,6 +60,8 @@ class SizeProfile:
     deficit_diameter_mm : ndarray, shape (n,)
         Equivalent diameter from the missing gray alone, free of any model of shape and blur; NaN
         where dentin all round was too thin to sum over.
+    estimated : ndarray of bool, shape (n,)
+        Whether the level's own section has no say: the size is carried on from its neighbors.
     """
 
     diameter_mm: Floats
@@ -62,10 +73,21 @@ class SizeProfile:
     angle_rad: Floats
     area_sd_share: Floats
     deficit_diameter_mm: Floats
+    estimated: Mask
 
     def part(self, keep: slice) -> SizeProfile:
         """Return the profile at some of the levels."""
         return SizeProfile(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
+
+    def with_diameter_sd(self, sd_mm: Floats) -> SizeProfile:
+        """Return the profile with other deviations of diameters; those of widths follow."""
+        wider = sd_mm / np.maximum(self.diameter_sd_mm, 1e-9)
+        return replace(
+            self,
+            diameter_sd_mm=sd_mm,
+            narrow_sd_mm=self.narrow_sd_mm * wider,
+            wide_sd_mm=self.wide_sd_mm * wider,
+        )
 
 
 def size_profile(
@@ -80,16 +102,19 @@ def size_profile(
     covariance = parameter_covariances(fits, sections, calibration, rough.grain_mm)[:, 2:5, 2:5]
     log_sd = np.minimum(np.sqrt(covariance[:, 0, 0]), 2.0)
     axial_mm = axial_sd_mm(rough, settings)
-    area, area_sd = _smoothed_area(fits.parameters[:, 2], log_sd, axial_mm, settings)
+    estimated = _estimated(fits, covered_share(sections, weights, rough.contrast))
+    seen = ~estimated
+    area, area_sd = _smoothed_area(fits.parameters[:, 2], log_sd, seen, axial_mm, settings)
     one_shape_sd = np.minimum(np.sqrt(0.5 * (covariance[:, 1, 1] + covariance[:, 2, 2])), 1.0)
-    shape, shape_sd = _smoothed_shape(fits.parameters[:, 3:5], one_shape_sd, axial_mm, settings)
-    size = 0.5 * np.log(area)
+    shape, shape_sd = _smoothed_shape(
+        fits.parameters[:, 3:5], one_shape_sd, seen, axial_mm, settings
+    )
     size_sd = 0.5 * area_sd / area
     spread = np.hypot(shape[:, 0], shape[:, 1])
-    diameter = 2.0 * np.exp(size)
-    systematic = _systematic_share(fits, calibration)
+    diameter, carried_sd = _carried_on(2.0 * np.sqrt(area), estimated, settings)
+    systematic = _measured_only(_systematic_share(fits, calibration), seen)
     model = _MODEL_SD_SHARE * calibration.sigma_mm
-    diameter_sd = np.hypot(diameter * np.hypot(size_sd, systematic), model)
+    diameter_sd = np.hypot(diameter * np.hypot(size_sd, systematic), np.hypot(model, carried_sd))
     narrow, wide = diameter * np.exp(-0.5 * spread), diameter * np.exp(0.5 * spread)
     return SizeProfile(
         diameter_mm=diameter,
@@ -101,25 +126,60 @@ def size_profile(
         angle_rad=0.5 * np.arctan2(shape[:, 1], shape[:, 0]),
         area_sd_share=2.0 * log_sd,
         deficit_diameter_mm=_deficit_diameter_mm(sections, fits, weights, calibration),
+        estimated=estimated,
     )
 
 
+def _estimated(fits: SectionFits, covered: Floats) -> Mask:
+    """Return the levels whose own section says nothing about the canal's size.
+
+    From the apical end on those that are open: beyond and at the exit they hold canal and outside
+    alike. Anywhere those without dentin round them and those whose fit grew to its bound.
+    """
+    size = fits.parameters[:, SIZE]
+    unusable = (covered < _ANY_DENTIN) | (size > MOST_SIZE - _NEAR_BOUND)
+    closed = ~unusable & (covered >= _CLOSED) & (size > LEAST_SIZE + _NEAR_BOUND)
+    first = int(closed.argmax()) if closed.any() else 0
+    estimated = unusable | (np.arange(len(covered)) < first)
+    enough = np.count_nonzero(~estimated) >= _LEAST_MEASURED
+    return estimated if enough else np.zeros(len(covered), bool)
+
+
+def _carried_on(
+    diameter_mm: Floats, estimated: Mask, settings: MeasureSettings
+) -> tuple[Floats, Floats]:
+    """Keep what is carried on near the measured level next to it; also return its deviation."""
+    level = np.arange(len(diameter_mm))
+    measured = np.flatnonzero(~estimated)
+    nearest = measured[np.abs(level[:, None] - measured[None, :]).argmin(axis=1)]
+    limit = _CARRIED_PER_MM * settings.level_step_mm * np.abs(level - nearest)
+    known = diameter_mm[nearest]
+    least = np.maximum(known - limit, 2.0 * _LEAST_RADIUS_MM)
+    return np.clip(diameter_mm, least, np.maximum(known + limit, least)), limit
+
+
+def _measured_only(values: Floats, measured: Mask) -> Floats:
+    """Return the values with those of other levels taken from their measured neighbors."""
+    level = np.arange(len(values))
+    return np.interp(level, level[measured], values[measured])
+
+
 def _smoothed_area(
-    log_size: Floats, log_sd: Floats, axial_mm: float, settings: MeasureSettings
+    log_size: Floats, log_sd: Floats, seen: Mask, axial_mm: float, settings: MeasureSettings
 ) -> tuple[Floats, Floats]:
     """Smooth m² along the canal; its noise hardly depends on size, so a narrowing keeps its say."""
     area = np.exp(2.0 * log_size)
     sd = 2.0 * area * np.minimum(log_sd, 2.0)
     strength = (_TYPICAL_SD / max(float(np.median(log_sd)), 1e-6)) ** 2
     even = (float(np.median(sd)) / np.maximum(sd, 1e-9)) ** 2
-    weight = np.clip(strength, 0.02, 10.0) * np.clip(even, 0.25, 4.0)
+    weight = np.clip(strength, 0.02, 10.0) * np.clip(even, 0.25, 4.0) * seen
     penalty = size_penalty(settings)
     smooth, smooth_sd = _smoothed_with_sd(area[:, None], sd, weight, axial_mm, settings, penalty)
     return np.maximum(smooth[:, 0], _LEAST_RADIUS_MM**2), smooth_sd
 
 
 def _smoothed_shape(
-    shape: Floats, sd: Floats, axial_mm: float, settings: MeasureSettings
+    shape: Floats, sd: Floats, seen: Mask, axial_mm: float, settings: MeasureSettings
 ) -> tuple[Floats, Floats]:
     """Smooth q along the canal: its slope is taken to change like a random walk.
 
@@ -130,7 +190,8 @@ def _smoothed_shape(
     sd_floor = np.maximum(sd, _LEAST_SHAPE_SD)
     unit = float(np.median(sd_floor)) ** 2
     penalty = unit * alike / (_SHAPE_CHANGE_PER_MM3 * settings.level_step_mm**3)
-    return _smoothed_with_sd(shape, sd, unit / sd_floor**2, axial_mm, settings, penalty)
+    weight = unit / sd_floor**2 * seen
+    return _smoothed_with_sd(shape, sd, weight, axial_mm, settings, penalty)
 
 
 def _smoothed_with_sd(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from canalwright.geometry.sections import equivalent_diameter_mm
 from canalwright.imaging.sizes import Calibration, Sections
 
-__all__ = ["capped_where_faded", "faded_runs_mm", "visibility"]
+__all__ = ["capped_where_faded", "faded_runs_mm", "visibility", "within"]
 
 Floats = NDArray[np.float64]
 
@@ -83,6 +83,12 @@ def faded_runs_mm(level_mm: Floats, score: Floats) -> list[tuple[float, float]]:
             runs.append((low, high))
     apical = [run for run in runs if run[0] <= 0.0]
     return apical[-1:] + [run for run in runs if run[0] > 0.0]
+
+
+def within(level_mm: Floats, runs_mm: list[tuple[float, float]]) -> NDArray[np.bool_]:
+    """Return which levels lie in any of the stretches, ends included."""
+    inside = [(level_mm >= low) & (level_mm <= high) for low, high in runs_mm]
+    return np.asarray(np.any([np.zeros(len(level_mm), bool), *inside], axis=0))
 
 
 def capped_where_faded(

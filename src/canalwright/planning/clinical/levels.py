@@ -49,7 +49,15 @@ def with_levels(canal: Canal, levels_mm: Iterable[float]) -> Canal:
     rows = {name: _interpolated(known, getattr(canal, name), level) for name in _ROWS}
     length = np.linalg.norm(rows["direction0"], axis=1, keepdims=True)
     rows["direction0"] = rows["direction0"] / length
-    return replace(canal, level_mm=level, **cast("Any", rows))
+    return replace(canal, level_mm=level, estimated=_estimated(canal, level), **cast("Any", rows))
+
+
+def _estimated(canal: Canal, level_mm: Floats) -> NDArray[np.bool_] | None:
+    """Return the flags at other levels; beside an estimated level they are set."""
+    if canal.estimated is None:
+        return None
+    share = np.interp(level_mm, canal.level_mm, canal.estimated.astype(float))
+    return np.asarray(share > 0.0, bool)
 
 
 def _interpolated(known: Floats, values: Floats, wanted: Floats) -> Floats:
