@@ -7,6 +7,7 @@ import io
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,8 +19,8 @@ from canalwright.cohort.populations import Population
 from canalwright.cohort.protocol_loads import (
     COARSE,
     PassResult,
+    Protocols,
     Resolution,
-    carried_out,
     fatigue_fraction,
     separation_probability,
 )
@@ -110,6 +111,12 @@ class Study:
             PART,
         )
 
+    @cached_property
+    def ready(self) -> Protocols:
+        """The protocols, made ready for many canals."""
+        protocols = tuple(passes for _, passes in self.protocols)
+        return Protocols.of(protocols, resolution=self.resolution)
+
     def parts(self) -> Iterator[tuple[int, int]]:
         """Yield first and last number, the latter not included, of every part."""
         for first in range(0, self.count, PART):
@@ -197,16 +204,13 @@ def canal_rows(study: Study, index: int) -> list[dict[str, Any]]:
     """Return one row per protocol for the canal with a number."""
     traits = drawn_traits(study.population, study.seed, index)
     parameters = _of_tooth(study.parameters, traits)
-    protocols = tuple(passes for _, passes in study.protocols)
     common = {"canal": index, **_trait_values(traits, parameters)}
     try:
-        found = carried_out(
-            canal_of(traits, study.population), protocols, parameters, resolution=study.resolution
-        )
+        found = study.ready.carried_out(canal_of(traits, study.population), parameters)
         measures = [_measures(results, study.population) for results in found]
         reason = ""
     except CanalwrightError as error:
-        measures = [dict.fromkeys(MEASURES, math.nan) | {"at_rest": False}] * len(protocols)
+        measures = [dict.fromkeys(MEASURES, math.nan) | {"at_rest": False}] * len(study.protocols)
         reason = str(error)
     return [
         {"protocol": name, **common, **one, "reason": reason}

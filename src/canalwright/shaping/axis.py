@@ -123,7 +123,7 @@ class CanalAxis:
         """Return whether the canal is planar and sections are mirror images of themselves in it."""
         if self.plane is None:
             return False
-        below, above, share = self._mirror_image
+        below, above, share = self.mirror_image
         image = (1.0 - share) * sections[:, below] + share * sections[:, above]
         return float(np.max(np.abs(image - sections))) <= PLANAR_WITHIN_MM
 
@@ -155,7 +155,7 @@ class CanalAxis:
         return float(0.5 * np.angle(np.sum(fourth * np.exp(2j * theta))))
 
     @cached_property
-    def _mirror_image(self) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    def mirror_image(self) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
         """Directions between which each one's mirror image lies, and the share of the second."""
         theta = directions_rad(self.original_mm.shape[1])
         mirrored = 2.0 * self._plane_angle_rad - theta

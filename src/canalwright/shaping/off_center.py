@@ -13,7 +13,6 @@ the room that the present sections leave it.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -23,16 +22,22 @@ from canalwright.cautions import Caution, merged
 from canalwright.errors import OutOfRange
 from canalwright.geometry.sections import directions_rad, section_area_mm2
 from canalwright.instruments.alloys import AlloySet
-from canalwright.instruments.instrument import Instrument
-from canalwright.mechanics.rod import Rod, rod_of_instrument
 from canalwright.mechanics.rod_in_canal import DEFAULT_WALL_STIFFNESS
 from canalwright.shaping.axis import CanalAxis
+from canalwright.shaping.driving import DrivenRod, DriveRecord, drive, driven_rod
 from canalwright.shaping.handling import DEFAULT_HANDLING, Handling
 from canalwright.shaping.off_center_step import OffCenterStep, Visits
 from canalwright.shaping.shape import ENGAGED_FROM_MM, Pass, Shape
 from canalwright.shaping.wear import DEFAULT_WEAR, WearModel
 
-__all__ = ["OffCenterStep", "Visits", "shape_pass"]
+__all__ = [
+    "OffCenterStep",
+    "Visits",
+    "insertion_tips_mm",
+    "require_passable",
+    "shape_pass",
+    "turn_shares",
+]
 
 Floats = NDArray[np.float64]
 
@@ -43,14 +48,9 @@ SCRATCH_MM: Final = 1e-3
 """A wall cut by less than a micrometer was scratched, not engaged; its volume counts all the same.
 """
 
-_LOOSE_WAY_MM: Final = 3.0
-_ORIFICE_MM: Final = 0.5
-_STEP_TOLERANCE_MM: Final = 1e-6
-_FORCE_TOLERANCE_N: Final = 1e-9
-_LOOSE_FORCE_PER_STIFFNESS: Final = 1e-5
-_WEAK_PER_STIFFNESS: Final = 3e-6
-_STIFFNESS_STATION_MM: Final = 5.0
-_PATIENCE: Final = 120.0
+LOOSE_WAY_MM: Final = 3.0
+ORIFICE_MM: Final = 0.5
+TIPS_TRIED: Final = 80
 
 NOT_AT_REST: Final = Caution(
     "ROD_NOT_CONVERGED",
@@ -117,10 +117,10 @@ def shape_pass(
     Valid as the rod is: round and oval sections, no friction in the equilibrium, first loading of
     the alloy. Wear as in `canalwright.shaping.wear`.
     """
-    _check(shape, axis, wall_stiffness_n_per_mm2, nodes)
-    rod = _rod(made.instrument, alloy)
+    require_passable(shape, axis, wall_stiffness_n_per_mm2, nodes)
+    rod = driven_rod(made.instrument, alloy)
     tips = insertion_tips_mm(shape, made, handling)
-    turns = handling.turns(made.instrument) * _shares(handling)
+    turns = handling.turns(made.instrument) * turn_shares(handling)
     sections = np.array(shape.radius_mm, float)
     visits = _driven(
         sections, shape, made, axis, rod, tips, turns, handling, wear,
@@ -137,21 +137,21 @@ def insertion_tips_mm(shape: Shape, made: Pass, handling: Handling = DEFAULT_HAN
     way is led in over the last 3 mm. The last level comes once for every peck.
     """
     level, last = shape.level_mm, made.tip_level_mm
-    top = max(float(level[-1]) - _ORIFICE_MM, last)
-    tried = np.linspace(last, top, 80)
+    top = max(float(level[-1]) - ORIFICE_MM, last)
+    tried = np.linspace(last, top, TIPS_TRIED)
     station = level - tried[:, None]
     bites = made.instrument.cuts_at(station) & (
         made.instrument.diameter_mm(station) > shape.inscribed_mm + 2.0 * ENGAGED_FROM_MM
     )
     touching = np.flatnonzero(bites.any(axis=1))
-    loose = min(last + _LOOSE_WAY_MM, top)
+    loose = min(last + LOOSE_WAY_MM, top)
     start = max(float(tried[touching[-1]]), loose) if touching.size else loose
     share = np.arange(1, handling.depths + 1) / handling.depths
     way = start + (last - start) * share
     return np.concatenate([way, np.full(handling.pecks - 1, last)])
 
 
-def _shares(handling: Handling) -> Floats:
+def turn_shares(handling: Handling) -> Floats:
     """Share of the turns made at every visit: evenly on the way, the rest at the final level."""
     share = np.full(handling.depths + handling.pecks - 1, 0.0)
     share[: handling.depths] = (1.0 - handling.at_length_share) / handling.depths
@@ -164,7 +164,7 @@ def _driven(
     shape: Shape,
     made: Pass,
     axis: CanalAxis,
-    rod: Rod,
+    rod: DrivenRod,
     tips: Floats,
     turns: Floats,
     handling: Handling,
@@ -172,61 +172,17 @@ def _driven(
     wall: float,
     nodes: int,
 ) -> Visits:
-    from canalwright.shaping.pass_kernel import MOST_PARTS, VISIT_COLUMNS, drive_pass
-
-    levels, most = len(axis.level_mm), MOST_PARTS * len(tips)
-    visit, strain = np.zeros((most, VISIT_COLUMNS)), np.zeros((most, levels))
-    disc, offset = np.zeros((most, levels)), np.zeros((most, 2, levels, 2))
-    tilt, force = np.zeros((most, levels, 2)), np.zeros((most, levels, 2))
-    cosine, sine = _circle(sections.shape[1])
-    stiffness = rod.bending_stiffness_nmm2(_STIFFNESS_STATION_MM)
-    wider, wider_slope = _wider(rod)
-    frame, turn, binormal = axis.plane_frame
-    count = drive_pass(
-        sections,
-        cosine,
-        sine,
-        axis.level_mm,
-        axis.coefficient,
-        axis.direction0,
-        axis.bend_per_mm,
-        axis.steady_mm,
-        axis.mirrors(shape.radius_mm),
-        frame,
-        turn,
-        binormal,
-        rod.radius_mm,
-        rod.step_mm,
-        wider,
-        wider_slope,
-        made.loose_mm,
-        made.instrument.cutting_length_mm,
-        rod.law.table,
-        rod.law.step,
-        wall,
-        _WEAK_PER_STIFFNESS * stiffness,
-        np.array(
-            [
-                _STEP_TOLERANCE_MM,
-                _FORCE_TOLERANCE_N,
-                _LOOSE_FORCE_PER_STIFFNESS * stiffness,
-                _PATIENCE,
-            ]
-        ),
-        tips,
-        turns,
-        wear.depth_per_turn_mm2_per_n,
-        handling.stroke_mm,
-        nodes,
-        visit,
-        offset,
-        disc,
-        tilt,
-        force,
-        strain,
-    )
+    record = DriveRecord.of(len(tips), len(axis.level_mm))
+    count = drive(
+        sections, made, axis, axis.mirrors(shape.radius_mm), rod, tips, turns,
+        depth_per_turn_mm2_per_n=wear.depth_per_turn_mm2_per_n, stroke_mm=handling.stroke_mm,
+        wall_n_per_mm2=wall, nodes=nodes, record=record,
+    )  # fmt: skip
     kept = slice(0, count)
-    return Visits.of(visit[kept], offset[kept], disc[kept], tilt[kept], force[kept], strain[kept])
+    return Visits.of(
+        record.visit[kept], record.offset_mm[kept], record.disc_mm[kept], record.tilt[kept],
+        record.force_n_per_mm[kept], record.strain[kept],
+    )  # fmt: skip
 
 
 def _brush(
@@ -316,24 +272,8 @@ def _cautions(visits: Visits, wear: WearModel) -> tuple[Caution, ...]:
     )
 
 
-@lru_cache(maxsize=256)
-def _rod(instrument: Instrument, alloy: AlloySet | None) -> Rod:
-    return rod_of_instrument(instrument, alloy)
-
-
-@lru_cache(maxsize=256)
-def _wider(rod: Rod) -> tuple[Floats, Floats]:
-    wider = np.zeros_like(rod.radius_mm) if rod.wider is None else rod.wider
-    return wider, np.gradient(wider, rod.step_mm)
-
-
-@lru_cache(maxsize=16)
-def _circle(count: int) -> tuple[Floats, Floats]:
-    theta = directions_rad(count)
-    return np.cos(theta), np.sin(theta)
-
-
-def _check(shape: Shape, axis: CanalAxis, wall: float, nodes: int) -> None:
+def require_passable(shape: Shape, axis: CanalAxis, wall: float, nodes: int) -> None:
+    """Refuse a shape that is not on the axis' levels or closed, and numbers out of range."""
     if shape.level_mm.shape != axis.level_mm.shape or np.any(shape.level_mm != axis.level_mm):
         raise OutOfRange(
             name="number of levels of the shape",
