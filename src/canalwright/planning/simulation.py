@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from canalwright.anatomy.canal import Canal
 from canalwright.cautions import CLINICAL_CAUTIONS, Caution, merged
+from canalwright.evidence import Evidence
 from canalwright.mechanics.parameters import DEFAULT_LOAD_PARAMETERS, LoadParameters
 from canalwright.planning.explain import Walk, walked
 from canalwright.planning.full_check import FullCheck, FullChecker, full_check_of
@@ -49,7 +50,8 @@ class Simulation:
         The sequence with loads, settings, margins and reasons, whatever limits it breaks.
     patency : PlannedStep or None
     broken : tuple of str
-        One sentence for every limit that a step breaks.
+        One sentence for every limit that a step breaks. A cut longer than `engaged_mm` within
+        `engaged_most_mm` is a caution, as in planning, where it is not the operator's own limit.
     under_target_mm : ndarray, shape (n,)
         How far the final canal stays under the target per level; 0 where it is reached.
     cautions : tuple of Caution
@@ -194,17 +196,21 @@ def _judged(
 ) -> Simulation:
     instruments = tuple({p.instrument.id: p.instrument for p in made}.values())
     short = wanted(situation.start, made, situation.rules) - walk.shapes[-1].inscribed_mm
-    sentences = _broken_sentences(walk, full)
+    limits = situation.rules.limits
+    sentences, tolerated = _broken_sentences(walk, full, limits)
     return Simulation(
         canal_name=situation.canal.name,
         target=situation.rules.target,
-        limits=situation.rules.limits,
+        limits=limits,
         start=situation.start,
         plan=plan_of(situation, walk, instruments, full),
         patency=patency_step(situation),
         broken=sentences,
         under_target_mm=np.maximum(short, 0.0),
-        cautions=_cautions(situation, made, sentences, _of_model(situation, full)),
+        cautions=merged(
+            _tolerated_cautions(tolerated, limits),
+            _cautions(situation, made, sentences, _of_model(situation, full)),
+        ),
         parameters=situation.parameters,
     )
 
@@ -251,14 +257,39 @@ def compared(
     )
 
 
-def _broken_sentences(walk: Walk, full: FullCheck | None) -> tuple[str, ...]:
+def _broken_sentences(
+    walk: Walk, full: FullCheck | None, limits: Limits
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what steps break, and what planning allows where no other sequence holds."""
     more = (() for _ in walk.steps) if full is None else (one.margins for one in full.steps)
-    return tuple(
-        f"Step {number}, {done.made.instrument.id}, {broken_clause(margin)}."
-        for number, (done, margins, others) in enumerate(
-            zip(walk.steps, walk.margins, more, strict=True), 1
-        )
-        for margin in _each_once(broken(margins) + broken(others))
+    beyond, tolerated = list[str](), list[str]()
+    for number, (done, margins, others) in enumerate(
+        zip(walk.steps, walk.margins, more, strict=True), 1
+    ):
+        for margin in _each_once(broken(margins) + broken(others)):
+            text = f"Step {number}, {done.made.instrument.id}, {broken_clause(margin)}."
+            (tolerated if _tolerated(margin, limits) else beyond).append(text)
+    return tuple(beyond), tuple(tolerated)
+
+
+def _tolerated(margin: Margin, limits: Limits) -> bool:
+    """Return whether planning itself would allow a length that cuts, with a caution."""
+    own = limits.engaged_mm.evidence is Evidence.OPERATOR
+    most = limits.engaged_most_mm.value + _REACHED_MM
+    return margin.constraint == "engaged_mm" and not own and margin.value <= most
+
+
+def _tolerated_cautions(texts: tuple[str, ...], limits: Limits) -> tuple[Caution, ...]:
+    if not texts:
+        return ()
+    return (
+        Caution(
+            "ENGAGEMENT_RELAXED",
+            f"{' '.join(texts)} Up to {limits.engaged_most_mm.value:g} mm is what planning allows "
+            "where no other sequence holds: short pecks, clean flutes, or an earlier coronal "
+            "flare.",
+            "project rule",
+        ),
     )
 
 

@@ -10,6 +10,7 @@ from canalwright.instruments.tray import standard_tray
 from canalwright.planning import plan
 from canalwright.planning.patency import usual_patency
 from canalwright.planning.simulation import OffCenter, compared, simulate
+from canalwright.planning.stated import stated_limits
 from canalwright.planning.types import Target
 from canalwright.shaping.shape import Pass
 from support.canals import tapered_canal
@@ -138,3 +139,18 @@ def test_a_thin_wall_counts_the_transportation_that_was_computed():
     ]
     assert texts[0].endswith("transportation is counted in.")
     assert texts[1].endswith("transportation would thin one side further.")
+
+
+def test_a_length_that_planning_allows_with_a_caution_is_a_caution_here_too():
+    canal = tapered_canal(apical_mm=0.26, taper_mm_per_mm=0.035, length_mm=13.5)
+    tray = [instrument_from_id(name) for name in ("hand-15-02", "engine-30-04")]
+    result = plan(canal, tray, Target(30, 0.04))
+    assert any(one.code == "ENGAGEMENT_RELAXED" for one in result.cautions)
+    for one in result.plans:
+        passes = [step.step.made for step in one.steps]
+        again = simulate(canal, passes, Target(30, 0.04), off_center=OffCenter())
+        assert again.broken == ()
+    relaxed = [c for c in again.cautions if c.code == "ENGAGEMENT_RELAXED"]
+    assert "at most 12.0 mm is allowed. Up to 16 mm" in relaxed[0].text
+    own = stated_limits(engaged_mm=12.0)
+    assert any("at most 12.0 mm" in text for text in simulate(canal, passes, limits=own).broken)
