@@ -162,6 +162,7 @@ class Work:
     times: TimeModel
     resolution: Resolution
     record: DriveRecord
+    _shares: Floats
     _first_mm: Floats
     _first: State
 
@@ -185,7 +186,8 @@ class Work:
         area, centroid, volume = shape_numbers(axis.level_mm, sections, axis.bend_per_mm, *waves)
         record = DriveRecord.of(resolution.depths, len(axis.level_mm))
         first = State(sections, shape.inscribed_mm, area, volume)
-        return cls(canal, axis, parameters, times, resolution, record, centroid, first)
+        shares = turn_shares(Handling(depths=resolution.depths))
+        return cls(canal, axis, parameters, times, resolution, record, shares, centroid, first)
 
     def start(self) -> State:
         """Return the untouched canal."""
@@ -244,7 +246,7 @@ class Work:
         self.record.strain[:] = 0.0  # below the instrument's tip the drive writes nothing
         visits = drive(
             sections, tool.made, self.axis, planar, tool.driven, tips,
-            how.turns(tool.made.instrument) * turn_shares(how),
+            how.turns(tool.made.instrument) * self._shares,
             depth_per_turn_mm2_per_n=DEFAULT_WEAR.depth_per_turn_mm2_per_n,
             stroke_mm=how.stroke_mm, wall_n_per_mm2=DEFAULT_WALL_STIFFNESS.value,
             nodes=self.resolution.nodes, record=self.record,

@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from canalwright.cohort.pass_sums import along, between, opened_area_mm2, opened_mm
+from canalwright.cohort.pass_sums import along, opened_area_mm2, opened_mm
 from canalwright.shaping.off_center import LOOSE_WAY_MM, ORIFICE_MM, TIPS_TRIED
 from canalwright.shaping.shape import ENGAGED_FROM_MM
 
@@ -26,6 +26,15 @@ _TIP_STEP_MM = 0.1
 
 
 @njit(cache=True)
+def _slopes(knot_at: Floats, knot_mm: Floats) -> Floats:
+    """Return the slope of the profile between knots."""
+    slopes = np.empty(knot_at.shape[0] - 1)
+    for k in range(slopes.shape[0]):
+        slopes[k] = (knot_mm[k + 1] - knot_mm[k]) / (knot_at[k + 1] - knot_at[k])
+    return slopes
+
+
+@njit(cache=True)
 def _bites(
     level_mm: Floats,
     free_mm: Floats,
@@ -33,17 +42,26 @@ def _bites(
     tip_mm: float,
     knot_at: Floats,
     knot_mm: Floats,
+    slopes: Floats,
     cutting_mm: float,
 ) -> bool:
     """Return whether the cutting part is anywhere wider than the canal by more than a little."""
-    for j in range(level_mm.shape[0]):
+    knot, last = 0, slopes.shape[0] - 1
+    j = 0
+    while j < level_mm.shape[0] and level_mm[j] - tip_mm < 0.0:
+        j += 1
+    while j < level_mm.shape[0]:
         station = level_mm[j] - tip_mm
-        if station < 0.0:
-            continue
         if station > cutting_mm + 1e-9:
             return False
-        if between(station, knot_at, knot_mm) > free_mm[j] + more_mm:
+        while knot < last and knot_at[knot + 1] <= station:
+            knot += 1
+        wide = slopes[knot] * (station - knot_at[knot]) + knot_mm[knot]
+        if station >= knot_at[last + 1]:
+            wide = knot_mm[last + 1]
+        if wide > free_mm[j] + more_mm:
             return True
+        j += 1
     return False
 
 
@@ -54,6 +72,7 @@ def _fill_tips(
     tip_mm: float,
     knot_at: Floats,
     knot_mm: Floats,
+    slopes: Floats,
     cutting_mm: float,
     tips: Floats,
 ) -> None:
@@ -65,7 +84,9 @@ def _fill_tips(
         tried = top if k == TIPS_TRIED - 1 else k * step + tip_mm
         if tried <= start:
             break
-        if _bites(level_mm, free_mm, 2.0 * ENGAGED_FROM_MM, tried, knot_at, knot_mm, cutting_mm):
+        if _bites(
+            level_mm, free_mm, 2.0 * ENGAGED_FROM_MM, tried, knot_at, knot_mm, slopes, cutting_mm
+        ):
             start = tried
             break
     for k in range(tips.shape[0]):
@@ -79,13 +100,14 @@ def _first_touch_mm(
     tip_mm: float,
     knot_at: Floats,
     knot_mm: Floats,
+    slopes: Floats,
     cutting_mm: float,
 ) -> float:
     """Return the level of the tip from which on the instrument cuts; its last level if loose."""
     for k in range(math.ceil((level_mm[-1] - tip_mm) / _TIP_STEP_MM) - 1, -1, -1):
         # A running grid adds its rounded step, and not the step as written.
         tried = tip_mm + k * (tip_mm + _TIP_STEP_MM - tip_mm)
-        if _bites(level_mm, free_mm, 0.0, tried, knot_at, knot_mm, cutting_mm):
+        if _bites(level_mm, free_mm, 0.0, tried, knot_at, knot_mm, slopes, cutting_mm):
             return tried
     return tip_mm
 
@@ -133,9 +155,9 @@ def begin_pass(
     depth_mm : float
         Advance from the first touch; the end is the last `end_mm` of it.
     """
-    levels = level_mm.shape[0]
-    _fill_tips(level_mm, free_mm, tip_mm, knot_at, knot_mm, cutting_mm, tips)
-    touch = _first_touch_mm(level_mm, free_mm, tip_mm, knot_at, knot_mm, cutting_mm)
+    levels, slopes = level_mm.shape[0], _slopes(knot_at, knot_mm)
+    _fill_tips(level_mm, free_mm, tip_mm, knot_at, knot_mm, slopes, cutting_mm, tips)
+    touch = _first_touch_mm(level_mm, free_mm, tip_mm, knot_at, knot_mm, slopes, cutting_mm)
     depth = touch - tip_mm
     last = min(end_mm, depth)
     spare, grown = np.empty(sections.shape[1]), np.empty(levels)

@@ -196,7 +196,8 @@ def _fitted(level_mm: Floats, points: Floats, window_mm: float) -> Floats:
     away = level_mm - level_mm[:, None]
     weight = (np.abs(away) <= 0.5 * window_mm + 1e-9).astype(float)
     weight += 1e-6 * (np.abs(away) <= window_mm)
-    powers = np.stack([weight * away**k for k in range(5)]).sum(axis=2)
+    weighted = np.stack([weight * away**k for k in range(5)])
+    powers = weighted.sum(axis=2)
     matrix = np.stack([np.stack([powers[i + k] for k in range(3)], axis=1) for i in range(3)], 1)
-    right = np.stack([(weight * away**k) @ points for k in range(3)], axis=1)
+    right = np.stack([part @ points for part in weighted[:3]], axis=1)
     return np.asarray(np.linalg.solve(matrix, right)[:, 0], float)
