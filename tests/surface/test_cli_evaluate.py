@@ -72,6 +72,8 @@ def test_report_and_figures(pair, tmp_path):
     text = "".join(page.extract_text() for page in PdfReader(report).pages)
     assert "INVENTED DATA" in text
     assert "Transportation and centering" in text
+    assert "369–375" in text
+    assert "--" not in text
     assert sorted(path.name for path in folder.iterdir()) == [
         "evaluated-invented.png",
         "evaluated-invented.svg",

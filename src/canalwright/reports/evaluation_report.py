@@ -179,7 +179,9 @@ def _sources(report: EvaluationReport) -> list[list[str]]:
     known = all_references()
     cautions = [one for canal in report.canals for one in _own_cautions(canal)]
     cited = [*_METHOD_SOURCES, *(one.source for one in cautions if one.source in known)]
-    return [[key, known[key].text, known[key].status] for key in dict.fromkeys(cited)]
+    return [
+        [key, known[key].text.replace("--", "–"), known[key].status] for key in dict.fromkeys(cited)
+    ]
 
 
 def _origin(report: EvaluationReport) -> dict[str, str]:

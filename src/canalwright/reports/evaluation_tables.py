@@ -27,6 +27,7 @@ __all__ = [
 _CENTERING_MARKS = {
     CenteringStatus.NOTHING_REMOVED: "1 (nothing removed)",
     CenteringStatus.NEGATIVE: "undefined",
+    CenteringStatus.WITHIN_ERROR: "undefined",
     CenteringStatus.ONE_SIDE_UNTOUCHED: "0 (one side untouched)",
     CenteringStatus.UNKNOWN: MISSING,
 }

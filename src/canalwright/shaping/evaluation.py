@@ -139,7 +139,8 @@ def evaluate_pair(
     pair = paired(before, moved_canal(after, placed.movement.inverse()))
     error = wall_error(pair, placed, seed, samples)
     pair_sides = sides_of(pair.wall_before.axis_mm, furcation_mm=furcation_mm, oriented=oriented)
-    sides = (_side(pair, error, pair_sides[0], placed), _side(pair, error, pair_sides[1], placed))
+    first, second = (_side(pair, error, side, placed, tolerance.value) for side in pair_sides)
+    sides = first, second
     shift = centroid_shift_mm(pair.wall_before.radius_mm, pair.after_radius_mm)
     volumes = _volumes(pair, error)
     surfaces = _surfaces(pair, error)
@@ -200,19 +201,22 @@ def _require_in_canal(canal: Canal, intended_level_mm: float) -> None:
         )
 
 
-def _side(pair: CanalPair, error: WallError, side: Side, alignment: Alignment) -> SideResult:
+def _side(
+    pair: CanalPair, error: WallError, side: Side, alignment: Alignment, tolerance_mm: float
+) -> SideResult:
     wall = pair.wall_before
     positive, negative = along_side(wall, side, pair.removed_mm)
     registration = np.zeros(len(pair.level_mm))
     if alignment.error is not None:
         registration = alignment.error.sd_along_mm(wall.axis_mm, side.vector)
+    zero = np.maximum(error.wall_mm, _ROUNDING_MM)
     return SideResult(
         side=side,
         removed_positive_mm=positive,
         removed_negative_mm=negative,
         transportation_mm=np.asarray(positive - negative, float),
         sd_mm=error.transportation_mm(registration),
-        centering=centering(positive, negative, np.maximum(error.wall_mm, _ROUNDING_MM)),
+        centering=centering(positive, negative, zero, untouched_within_mm=tolerance_mm),
     )
 
 

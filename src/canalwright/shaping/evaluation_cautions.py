@@ -27,6 +27,7 @@ SEAL_LIMIT_MM: Final = 0.3
 
 _NEARER_SHARE, _UNKNOWN_SHARE, _SHALLOW_SHARE = 0.05, 0.02, 0.1
 _APICAL_MM = 3.0
+_UNDEFINED: Final = (CenteringStatus.NEGATIVE, CenteringStatus.WITHIN_ERROR)
 
 
 def evaluation_cautions(
@@ -170,12 +171,13 @@ def _suspected(place: Suspicion) -> str:
 def _figures(
     pair: CanalPair, sides: tuple[SideResult, SideResult], smi: tuple[float, float]
 ) -> Iterator[Caution]:
-    undefined = sum(int(np.sum(s.centering.status == CenteringStatus.NEGATIVE)) for s in sides)
+    undefined = sum(sum(at in _UNDEFINED for at in s.centering.status) for s in sides)
     if undefined:
         yield Caution(
             "CENTERING_UNDEFINED",
             f"The centering ratio is undefined at {undefined} of {2 * len(pair.level_mm)} places, "
-            "where a wall came nearer by more than the error; they are left open.",
+            "where a wall came nearer by more than the error, or the error is larger than what "
+            "counts as untouched; they are left open.",
             "project rule",
         )
     low = pair.level_mm <= _APICAL_MM

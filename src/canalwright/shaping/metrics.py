@@ -32,6 +32,7 @@ class CenteringStatus(StrEnum):
     ONE_SIDE_UNTOUCHED = "one side untouched"
     NOTHING_REMOVED = "nothing removed on either side"
     NEGATIVE = "a wall came nearer: measurement error or debris"
+    WITHIN_ERROR = "less than an error that is larger than what counts as untouched"
     UNKNOWN = "wall not known"
 
 
@@ -73,7 +74,11 @@ def transportation_mm(
 
 
 def centering(
-    removed_a_mm: ArrayLike, removed_b_mm: ArrayLike, zero_within_mm: ArrayLike = 1e-9
+    removed_a_mm: ArrayLike,
+    removed_b_mm: ArrayLike,
+    zero_within_mm: ArrayLike = 1e-9,
+    *,
+    untouched_within_mm: float = np.inf,
 ) -> Centering:
     """Return the centering ratio, smaller over larger of what two sides lost :cite:`gambill1996`.
 
@@ -83,12 +88,14 @@ def centering(
         ``A1 − A2`` and ``B1 − B2``.
     zero_within_mm : array_like
         Up to this a difference counts as none: rounding, or the error of the measurement.
+    untouched_within_mm : float
+        Where the error is larger than this, a difference within it says nothing.
 
     Returns
     -------
     Centering
         Nothing removed on either side: ratio 1, flagged. One side untouched: 0. A negative
-        difference: undefined, flagged (project rules).
+        difference, or one lost in too large an error: undefined, flagged (project rules).
     """
     a, b, zero = np.broadcast_arrays(
         np.asarray(removed_a_mm, float),
@@ -100,11 +107,13 @@ def centering(
     quotient = np.divide(low, high, out=np.zeros_like(low), where=touched)
     unknown = np.isnan(a) | np.isnan(b)
     negative = ~unknown & (low < -zero)
-    cases = [unknown, negative, none, touched]
-    ratio = np.select(cases, [np.nan, np.nan, 1.0, quotient], 0.0)
+    lost = ~touched & (zero > untouched_within_mm)
+    cases = [unknown, negative, lost, none, touched]
+    ratio = np.select(cases, [np.nan, np.nan, np.nan, 1.0, quotient], 0.0)
     named = (
         CenteringStatus.UNKNOWN,
         CenteringStatus.NEGATIVE,
+        CenteringStatus.WITHIN_ERROR,
         CenteringStatus.NOTHING_REMOVED,
         CenteringStatus.DEFINED,
     )

@@ -212,9 +212,11 @@ class Step:
 
 def cut(shape: Shape, made: Pass) -> Shape:
     """Return the shape after a concentric pass."""
-    opened_mm = made.diameter_mm(shape.level_mm) / 2.0
-    radius = np.maximum(shape.radius_mm, opened_mm[:, None])
-    return replace(shape, radius_mm=radius)
+    return _opened(shape, made.diameter_mm(shape.level_mm))
+
+
+def _opened(shape: Shape, diameter_mm: Floats) -> Shape:
+    return replace(shape, radius_mm=np.maximum(shape.radius_mm, diameter_mm[:, None] / 2.0))
 
 
 def step(shape: Shape, made: Pass) -> Step:
@@ -242,10 +244,10 @@ def step(shape: Shape, made: Pass) -> Step:
     two instruments' diameters.
     """
     _check_open(shape)
-    after = cut(shape, made)
     instrument_mm = made.diameter_mm(shape.level_mm)
-    bite_mm = instrument_mm / 2.0 - shape.radius_mm.T
-    engaged_share = np.mean(bite_mm > ENGAGED_FROM_MM, axis=0)
+    after = _opened(shape, instrument_mm)
+    bites = instrument_mm[:, None] / 2.0 - shape.radius_mm > ENGAGED_FROM_MM
+    engaged_share = np.count_nonzero(bites, axis=1) / bites.shape[1]
     engaged = engaged_share > 0.0
     step_mm = np.where(engaged, instrument_mm - shape.inscribed_mm, 0.0)
     return Step(
@@ -295,5 +297,5 @@ def lowest_largest(values: Floats) -> int:
 
 def thinnest_mm(thickness_mm: Floats) -> Floats:
     """Return the smallest finite thickness per level, NaN where there is none."""
-    smallest = np.where(np.isnan(thickness_mm), np.inf, thickness_mm).min(axis=1)
+    smallest = np.fmin.reduce(thickness_mm, axis=1)
     return np.where(np.isinf(smallest), np.nan, smallest)

@@ -26,6 +26,7 @@ _LOWEST_MM2_PER_N: Final = 1e-4
 _HIGHEST_MM2_PER_N: Final = 3e-2
 _COARSE: Final = 13
 _FINE: Final = 9
+_ROUNDED_MM: Final = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +76,8 @@ def wear_from_transportation(
         What was done, in order.
     level_mm, transportation_mm : array_like, shape (n,)
         Measured transportation, positive toward the outer side of the nearest curve; levels
-        where it is NaN are left out.
+        where it is NaN are left out. As in an ``evaluation@1`` document under ``curve``, whose
+        levels are rounded: up to 1 µm past the canal's ends is taken for its end.
     **options
         ``handling``, ``start``, ``alloy`` and others of `shape_sequence`: how it was done.
 
@@ -126,7 +128,7 @@ def _known(canal: Canal, level_mm: ArrayLike, values: ArrayLike) -> tuple[Floats
             unit="",
             allowed=(3, None),
         )
-    beyond = (level < -1e-6) | (level > canal.length_mm + 1e-6)
+    beyond = (level < -_ROUNDED_MM) | (level > canal.length_mm + _ROUNDED_MM)
     if beyond.any():
         raise OutOfRange(
             name="level of a transportation",

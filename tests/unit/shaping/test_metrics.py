@@ -38,6 +38,19 @@ def test_differences_within_the_error_count_as_none():
     ]
 
 
+def test_a_difference_lost_in_a_large_error_says_nothing():
+    """±0.44 mm at a level where 0.125 mm counts as untouched: not "nothing removed"."""
+    a, b, error = [0.05, 0.05, 0.5, -0.6], [-0.09, 0.6, 0.6, 0.6], 0.44
+    found = centering(a, b, error, untouched_within_mm=0.125)
+    assert list(found.status) == [
+        CenteringStatus.WITHIN_ERROR,
+        CenteringStatus.WITHIN_ERROR,
+        CenteringStatus.DEFINED,
+        CenteringStatus.NEGATIVE,
+    ]
+    assert np.isnan(found.ratio).tolist() == [True, True, False, True]
+
+
 def test_form_of_circles():
     form = section_form(np.full((2, 64), 0.3))
     for value in (form.roundness, form.form_factor, form.aspect):

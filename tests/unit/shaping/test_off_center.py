@@ -253,6 +253,14 @@ def test_the_rate_of_wear_is_found_again():
     assert found.rms_mm < 0.006
 
 
+def test_levels_of_a_document_are_rounded():
+    canal = curved()
+    measured = np.linspace(0.0, 0.1, canal.level_mm.size)
+    wear_from_transportation(canal, SEQUENCE[:1], canal.level_mm + 5e-5, measured)
+    with pytest.raises(OutOfRange):
+        wear_from_transportation(canal, SEQUENCE[:1], canal.level_mm + 2e-3, measured)
+
+
 def test_a_straight_canal_does_not_determine_wear():
     canal = tapered_canal()
     found = wear_from_transportation(
