@@ -90,8 +90,8 @@ def block_document(block: PracticeBlock, inputs: Mapping[str, Any]) -> BlockDocu
         printer=PrinterRecord(
             key=wishes.printer.key,
             text=wishes.printer.text,
-            least_channel_mm=_graded(channel),
-            least_detail_mm=_graded(detail),
+            least_channel_mm=graded_record(channel),
+            least_detail_mm=graded_record(detail),
         ),
         channels=[_channel(check) for check in block.checks],
         volume_mm3=round(solid.volume_mm3, 4),
@@ -105,13 +105,6 @@ def block_document(block: PracticeBlock, inputs: Mapping[str, Any]) -> BlockDocu
         canals=[canal_record(canal, block.canals) for canal in block.canals],
         cautions=caution_records(merged(block.cautions, CLINICAL_CAUTIONS)),
     )
-
-
-def _graded(value: Any) -> GradedRecord:
-    record = graded_record(value)
-    if record is None:
-        raise TypeError("a printer without a value")
-    return record
 
 
 def _channel(check: ChannelCheck) -> ChannelRecord:

@@ -11,7 +11,6 @@ from pydantic import Field
 
 from canalwright.cautions import CLINICAL_CAUTIONS, labelled, merged
 from canalwright.errors import UsageError
-from canalwright.evidence import Graded
 from canalwright.exchange.document import Document, caution_records, header
 from canalwright.exchange.evaluation_records import (
     AlignmentRecord,
@@ -24,12 +23,13 @@ from canalwright.exchange.evaluation_records import (
     SuspicionRecord,
     ThirdRecord,
 )
-from canalwright.exchange.graded import GradedRecord
+from canalwright.exchange.graded import graded_record
 from canalwright.exchange.numbers import number, number_list, optional_list, row_list
 from canalwright.geometry.alignment import Alignment
 from canalwright.shaping.evaluation_types import Evaluation, SideResult, Suspicion, ThirdResult
 from canalwright.shaping.expected import EvaluatedCanal, ExpectedComparison
 from canalwright.shaping.metrics import SectionForm
+from canalwright.shaping.shape import thinnest_mm
 
 __all__ = ["EvaluationDocument", "evaluation_document", "evaluations_document"]
 
@@ -110,7 +110,7 @@ def _values(canal: EvaluatedCanal) -> dict[str, Any]:
         "volume_change_percent": round(100.0 * change.value / found.volume_before_mm3.value, 3),
         "untouched_percent": round(found.untouched_percent.value, 3),
         "untouched_sd_percent": number(found.untouched_percent.sd, 3),
-        "untouched_tolerance": _graded(found.tolerance_mm),
+        "untouched_tolerance": graded_record(found.tolerance_mm),
         "smi_before": round(found.smi_before, 4),
         "smi_after": round(found.smi_after, 4),
         "directions": [_direction(one) for one in found.sides],
@@ -119,7 +119,7 @@ def _values(canal: EvaluatedCanal) -> dict[str, Any]:
         "dentin_removed_mm": row_list(found.removed_map_mm),
         "dentin_left_mm": row_list(found.left_map_mm),
         "wall_sd_mm": number_list(found.wall_sd_mm),
-        "dentin_left_min_mm": optional_list(_row_minima(found.left_map_mm)),
+        "dentin_left_min_mm": optional_list(thinnest_mm(found.left_map_mm)),
         "centroid_shift_mm": number_list(found.centroid_shift_mm),
         "centroid_shift_sd_mm": number_list(found.centroid_shift_sd_mm),
         "form_before": _form(found.form_before),
@@ -146,12 +146,6 @@ def _values(canal: EvaluatedCanal) -> dict[str, Any]:
         "samples": found.samples,
         "expected": None if expected is None else _expected(expected),
     }
-
-
-def _graded(one: Graded) -> GradedRecord:
-    return GradedRecord(
-        value=one.value, unit=one.unit, evidence=str(one.evidence), source=one.source, note=one.note
-    )
 
 
 def _volumes(found: Evaluation) -> dict[str, Any]:
@@ -255,8 +249,3 @@ def _expected(one: ExpectedComparison) -> ExpectedRecord:
         mean_difference_mm=round(one.mean_difference_mm, 4),
         rms_difference_mm=round(one.rms_difference_mm, 4),
     )
-
-
-def _row_minima(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    lowest = np.where(np.isnan(values), np.inf, values).min(axis=1)
-    return np.where(np.isinf(lowest), np.nan, lowest)

@@ -88,7 +88,7 @@ def exercise_document(
         rubric=[_criterion_record(one) for one in exercise.rubric.criteria],
         fatigue_strain=exercise.fatigue_test[0],
         fatigue_cycles=exercise.fatigue_test[1],
-        assumptions={f.name: _graded(getattr(assumed, f.name)) for f in fields(assumed)},
+        assumptions={f.name: graded_record(getattr(assumed, f.name)) for f in fields(assumed)},
         limits=_own_limits(exercise.limits),
         cautions=caution_records(
             merged((TEACHING_MODEL,), *(c.cautions for c in exercise.canals), CLINICAL_CAUTIONS)
@@ -183,7 +183,7 @@ def _graded_values(records: Mapping[str, GradedRecord]) -> dict[str, Any]:
 def _own_limits(limits: Limits) -> dict[str, GradedRecord]:
     usual = Limits()
     return {
-        f.name: _graded(getattr(limits, f.name))
+        f.name: graded_record(getattr(limits, f.name))
         for f in fields(limits)
         if getattr(limits, f.name) != getattr(usual, f.name)
     }
@@ -324,10 +324,3 @@ def _criterion_record(one: Criterion) -> CriterionRecord:
 
 def _move_record(move: Move) -> MoveRecord:
     return MoveRecord(instrument=move.instrument, to_level_mm=move.to_level_mm)
-
-
-def _graded(value: Graded) -> GradedRecord:
-    record = graded_record(value)
-    if record is None:  # pragma: no cover - a value is never None here
-        raise TypeError("an assumption without a value")
-    return record

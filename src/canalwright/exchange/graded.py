@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import overload
+
 from canalwright.evidence import Graded
 from canalwright.exchange.document import Finite, Record
 
@@ -17,6 +19,18 @@ class GradedRecord(Record):
     source: str = ""
     sd: Finite | None = None
     note: str = ""
+
+
+@overload
+def graded_record(graded: Graded) -> GradedRecord: ...
+
+
+@overload
+def graded_record(graded: None) -> None: ...
+
+
+@overload
+def graded_record(graded: Graded | None) -> GradedRecord | None: ...
 
 
 def graded_record(graded: Graded | None) -> GradedRecord | None:

@@ -10,7 +10,7 @@ import numpy as np
 from canalwright.errors import NoFeasiblePlan
 from canalwright.evidence import Evidence, Graded
 from canalwright.instruments.instrument import Kind
-from canalwright.planning.limits import Rules, broken, judged, over_target_limit_mm
+from canalwright.planning.limits import Rules, broken, judged, over_target_limit_mm, worst_of_each
 from canalwright.planning.nearest import first_sequence, nearest_target
 from canalwright.planning.search import Problem
 from canalwright.planning.types import Limits, Margin
@@ -244,14 +244,12 @@ def _all_relaxed(problem: Problem, factors: dict[str, float]) -> Problem:
 
 def _broken_most(rules: Rules, passes: tuple[Pass, ...]) -> tuple[Margin, ...]:
     """Return the largest excess over every limit that a sequence breaks, the smallest first."""
-    shape, worst = rules.start, dict[str, Margin]()
+    shape, found = rules.start, list[tuple[Pass, Margin]]()
     for made in passes:
         done = step(shape, made)
-        for margin in broken(judged(shape, done, rules)):
-            if margin.constraint not in worst or margin.used > worst[margin.constraint].used:
-                worst[margin.constraint] = margin
+        found += [(made, margin) for margin in broken(judged(shape, done, rules))]
         shape = done.after
-    return tuple(sorted(worst.values(), key=lambda margin: margin.used))
+    return tuple(sorted((one for _, one in worst_of_each(found)), key=lambda one: one.used))
 
 
 def _out_of_reach(problem: Problem) -> str:

@@ -6,6 +6,7 @@ own fast form of it; results are judged again here.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -39,6 +40,7 @@ __all__ = [
     "step_limit_percent",
     "tip_region",
     "wall_left_mm",
+    "worst_of_each",
 ]
 
 Floats = NDArray[np.float64]
@@ -127,6 +129,16 @@ def broken(margins: tuple[Margin, ...]) -> tuple[Margin, ...]:
     """Return the margins that are exceeded, the worst first."""
     over = [margin for margin in margins if margin.used > 1.0 + _SLACK]
     return tuple(sorted(over, key=lambda margin: -margin.used))
+
+
+def worst_of_each(found: Iterable[tuple[Pass, Margin]]) -> tuple[tuple[Pass, Margin], ...]:
+    """Return the worst margin for every constraint, with the pass it is in, as they first came."""
+    worst = dict[str, tuple[Pass, Margin]]()
+    for made, margin in found:
+        known = worst.get(margin.constraint)
+        if known is None or margin.used > known[1].used:
+            worst[margin.constraint] = made, margin
+    return tuple(worst.values())
 
 
 def is_check(step: Step) -> bool:

@@ -16,7 +16,7 @@ from canalwright.instruments.instrument import Instrument
 from canalwright.planning.explain import Walk, walked
 from canalwright.planning.full_check import FullCheck, FullChecker, dropped_of
 from canalwright.planning.infeasible import would_have_to_be
-from canalwright.planning.limits import broken
+from canalwright.planning.limits import broken, worst_of_each
 from canalwright.planning.nearest import nearest_target
 from canalwright.planning.preference import recommended_first
 from canalwright.planning.scouting import scouted
@@ -227,12 +227,9 @@ def _least_broken(
 
 def _excesses(check: FullCheck) -> tuple[tuple[Pass, Margin], ...]:
     """Return the worst pass for every limit that a sequence breaks."""
-    worst = dict[str, tuple[Pass, Margin]]()
-    for one in check.steps:
-        for margin in broken(one.margins):
-            if margin.constraint not in worst or margin.used > worst[margin.constraint][1].used:
-                worst[margin.constraint] = (one.done.made, margin)
-    return tuple(worst.values())
+    return worst_of_each(
+        (one.done.made, margin) for one in check.steps for margin in broken(one.margins)
+    )
 
 
 def _relieved(situation: Situation, margin: Margin) -> str:

@@ -21,6 +21,7 @@ __all__ = [
     "document_of",
     "parsed_document",
     "read_document_bytes",
+    "require_document",
 ]
 
 LARGEST_DOCUMENT_BYTES: Final = 200_000_000
@@ -137,6 +138,31 @@ def document_content(reading: Reading, document: Document) -> dict[str, Any]:
     """
     data: dict[str, Any] = json.loads(reading.files.read(document.sha256))
     return data
+
+
+def require_document(
+    reading: Reading, document_id: str, kind: str, *, case_id: str | None = None, said: str = ""
+) -> Document:
+    """Return a document by its id if it is of a kind and of a case, withdrawn or not.
+
+    Parameters
+    ----------
+    reading : Reading
+    document_id, kind : str
+    case_id : str, optional
+        None for a document of the practice.
+    said : str
+        What it is called where there is none; the kind without.
+
+    Raises
+    ------
+    NotRecorded
+        If there is none.
+    """
+    found = reading.get(Document, document_id)
+    if found.document_kind != kind or found.case_id != case_id:
+        raise NotRecorded(kind=said or kind, got=document_id)
+    return found
 
 
 def document_of(reading: Reading, case_id: str, kind: str, *, id_start: str = "") -> Document:

@@ -16,7 +16,7 @@ from canalwright import __version__
 from canalwright.cautions import CLINICAL_IN_SHORT
 from canalwright.references import all_references
 from canalwright.reports.pdf import typeset
-from canalwright.reports.style import figure_svg
+from canalwright.reports.style import figure_svg, svg_element
 from canalwright.reports.tables import TextTable
 
 if TYPE_CHECKING:
@@ -168,10 +168,8 @@ def _html_table(content: TextTable) -> str:
 
 
 def _html_figure(one: CohortFigure) -> str:
-    drawing = figure_svg(one.figure).decode("utf-8")
-    start = drawing.index("<svg")
     caption = html.escape(one.caption)
-    return f"<figure>{drawing[start:]}<figcaption>{caption}</figcaption></figure>"
+    return f"<figure>{svg_element(one.figure)}<figcaption>{caption}</figcaption></figure>"
 
 
 def _html_list(title: str, items: tuple[str, ...]) -> str:

@@ -32,6 +32,7 @@ __all__ = [
     "number_badge",
     "save_figure",
     "scale_bar",
+    "svg_element",
 ]
 
 MM_PER_INCH: Final = 25.4
@@ -187,6 +188,12 @@ def scale_bar(axes: Axes, x: float, y: float, length_mm: float, color: str = "wh
 def figure_svg(figure: Figure, dpi: float = 220.0) -> bytes:
     """Return a figure as SVG with its text kept as text; the same figure gives the same bytes."""
     return _rendered(figure, "svg", dpi)
+
+
+def svg_element(figure: Figure) -> str:
+    """Return a figure as an SVG element to stand in a page, without the head of a file."""
+    text = figure_svg(figure).decode("utf-8")
+    return text[text.index("<svg") :]
 
 
 def save_figure(figure: Figure, path: Path, dpi: float = 150.0) -> None:

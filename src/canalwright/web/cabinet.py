@@ -14,8 +14,7 @@ from canalwright.exchange.canals_in import canals_from_bytes
 from canalwright.records.access.gate import Gate
 from canalwright.records.access.roles import Operation
 from canalwright.records.attachments import attach, prepare_files
-from canalwright.records.documents import add_document
-from canalwright.records.errors import NotRecorded
+from canalwright.records.documents import add_document, require_document
 from canalwright.records.nouns import Attachment, AttachmentKind, Case, Document
 
 if TYPE_CHECKING:
@@ -102,9 +101,8 @@ def canals_file(gate: Gate, case_id: str, document_id: str) -> CanalsFile:
         If the case has no such document.
     """
     with gate.reading(Operation.CASE_READ, case_id, document_id) as reading:
-        found = reading.get(Document, document_id)
-        if found.case_id != case_id or found.document_kind != "canals":
-            raise NotRecorded(kind="canals document of this case", got=document_id)
+        said = "canals document of this case"
+        found = require_document(reading, document_id, "canals", case_id=case_id, said=said)
         case = reading.get(Case, case_id)
         content = reading.files.read(found.sha256)
     canals, document = _parsed(found, content)

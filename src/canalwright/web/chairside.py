@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from canalwright.errors import BadInput
 from canalwright.records.access.roles import Operation
 from canalwright.records.access.sign_off import needs_sign_off, sign
-from canalwright.records.documents import document_content
+from canalwright.records.documents import document_content, require_document
 from canalwright.records.errors import NotRecorded
 from canalwright.records.nouns import (
     Document,
@@ -256,9 +256,8 @@ class VisitLog:
 
 def _documents(opened: OpenCase, plan_id: str) -> tuple[Document, dict[str, Any], dict[str, Any]]:
     with opened.gate.reading(Operation.CASE_READ, opened.id, plan_id) as reading:
-        plan = reading.get(Document, plan_id)
-        if plan.case_id != opened.id or plan.document_kind != "plan":
-            raise NotRecorded(kind="plan of this case", got=plan_id)
+        said = "plan of this case"
+        plan = require_document(reading, plan_id, "plan", case_id=opened.id, said=said)
         content = document_content(reading, plan)
         wanted = str(content.get("canal"))
         found = reading.find(Document, case_id=opened.id, document_kind="canals", withdrawn=False)

@@ -12,8 +12,7 @@ from canalwright.planning.patency import patency_pass
 from canalwright.planning.types import Target
 from canalwright.records.access.roles import Operation
 from canalwright.records.canonical import canonical_json
-from canalwright.records.documents import add_document, document_content
-from canalwright.records.errors import NotRecorded
+from canalwright.records.documents import add_document, document_content, require_document
 from canalwright.records.nouns import Document
 from canalwright.teaching.course import CanalCourse, carried_out
 from canalwright.teaching.exercises import Attempt, Exercise, require_possible
@@ -126,9 +125,7 @@ def exercise_named(gate: Gate, document_id: str) -> KeptExercise:
         If there is none.
     """
     with gate.reading(Operation.EXERCISE_READ, subject=document_id) as reading:
-        found = reading.get(Document, document_id)
-        if found.document_kind != "exercise" or found.case_id is not None:
-            raise NotRecorded(kind="exercise", got=document_id)
+        found = require_document(reading, document_id, "exercise")
         content = reading.files.read(found.sha256)
     return _kept(found, content)
 

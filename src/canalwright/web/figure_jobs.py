@@ -33,13 +33,11 @@ def drawn(scene: GalleryScene, name: str, size: str) -> ShownFigure:
     """Draw a figure without its caption."""
     from canalwright.reports.gallery import gallery_figure
     from canalwright.reports.gallery_frame import look_of
-    from canalwright.reports.style import figure_svg
+    from canalwright.reports.style import svg_element
 
     made = gallery_figure(name, scene, look_of(size), captioned=False)
-    svg = figure_svg(made.figure).decode("utf-8")
-    return ShownFigure(
-        made.name, made.title, svg[svg.index("<svg") :], made.caption, scene.invented
-    )
+    svg = svg_element(made.figure)
+    return ShownFigure(made.name, made.title, svg, made.caption, scene.invented)
 
 
 def written(scene: GalleryScene, name: str, size: str, ending: str) -> bytes:

@@ -235,7 +235,6 @@ def _told(rows: list[dict[str, str]]) -> tuple[Caution, ...]:
 
 
 def _svg(figure: Any) -> str:
-    from canalwright.reports.style import figure_svg
+    from canalwright.reports.style import svg_element
 
-    text: str = figure_svg(figure).decode("utf-8")
-    return text[text.index("<svg") :]
+    return svg_element(figure)

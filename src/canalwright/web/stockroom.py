@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 from canalwright.errors import BadInput, CanalwrightError
 from canalwright.instruments.tray import Tray, standard_tray
 from canalwright.records.access.roles import Operation
-from canalwright.records.documents import add_document
-from canalwright.records.errors import NotRecorded
+from canalwright.records.documents import add_document, require_document
 from canalwright.records.lives import (
     Life,
     add_device_event,
@@ -311,9 +310,7 @@ def kept_tray(gate: Gate, document_id: str) -> KeptTray:
         If there is none.
     """
     with gate.reading(Operation.INSTRUMENT_READ, subject=document_id) as reading:
-        document = reading.get(Document, document_id)
-        if document.document_kind != "tray" or document.case_id is not None:
-            raise NotRecorded(kind="tray", got=document_id)
+        document = require_document(reading, document_id, "tray")
         return KeptTray(_tray_of(reading.files.read(document.sha256)), document)
 
 
@@ -326,10 +323,7 @@ def withdraw_tray(gate: Gate, document_id: str, reason: str) -> None:
         If there is none.
     """
     with gate.writing(Operation.INSTRUMENT_EDIT, subject=document_id) as writing:
-        document = writing.get(Document, document_id)
-        if document.document_kind != "tray" or document.case_id is not None:
-            raise NotRecorded(kind="tray", got=document_id)
-        writing.withdraw(document, reason=reason)
+        writing.withdraw(require_document(writing, document_id, "tray"), reason=reason)
 
 
 def _uses_any(life: Life, cases: frozenset[str]) -> bool:
